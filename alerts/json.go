@@ -1,0 +1,24 @@
+package alerts
+
+import (
+	"strconv"
+
+	"gapward/analysis"
+)
+
+// AppendJSON appends the event as one JSON object without a line end, in the
+// shape shared by replay, MQTT and webhooks.
+func (e Event) AppendJSON(dst []byte) []byte {
+	dst = append(dst, `{"type":"alarm","brake":`...)
+	dst = strconv.AppendQuote(dst, e.Brake)
+	dst = analysis.AppendJSONTime(append(dst, `,"time":`...), e.AtNS)
+	dst = append(dst, `,"condition":`...)
+	dst = strconv.AppendQuote(dst, string(e.Condition))
+	dst = append(dst, `,"state":`...)
+	dst = strconv.AppendQuote(dst, e.Change.String())
+	dst = analysis.AppendJSONNumber(dst, "value", e.Value, 6)
+	dst = append(dst, `,"unit":`...)
+	dst = strconv.AppendQuote(dst, e.Unit)
+	dst = analysis.AppendJSONNumber(dst, "limit", e.Limit, 6)
+	return append(dst, '}')
+}

@@ -1,0 +1,121 @@
+package sensors
+
+import "time"
+
+// Device is how one device is reached. Exactly one of Modbus and MQTT is set.
+type Device struct {
+	Modbus       string        `yaml:"modbus"`        // tcp://host:port, or rtu:///dev/…?baud=…&parity=…
+	Unit         uint8         `yaml:"unit"`          // Modbus unit id, 0 to 247; over TCP also 255
+	Timeout      time.Duration `yaml:"timeout"`       // for a whole request and reply; 0 means 250 ms
+	MQTT         string        `yaml:"mqtt"`          // mqtt://host:port or mqtts://host:port
+	User         string        `yaml:"user"`          // MQTT user name
+	PasswordFile string        `yaml:"password_file"` // file that holds the MQTT password
+	ClientID     string        `yaml:"client_id"`     // MQTT client id; empty means one made from site and device
+}
+
+// DefaultTimeout is the time a Modbus request may take when the site file
+// doesn't say.
+const DefaultTimeout = 250 * time.Millisecond
+
+// RequestTimeout is Timeout or its default.
+func (d Device) RequestTimeout() time.Duration {
+	if d.Timeout > 0 {
+		return d.Timeout
+	}
+	return DefaultTimeout
+}
+
+// DataType is how a number stands in Modbus registers.
+type DataType string
+
+// The data types. An empty one means U16.
+const (
+	U16 DataType = "u16"
+	S16 DataType = "s16"
+	U32 DataType = "u32"
+	S32 DataType = "s32"
+	F32 DataType = "f32"
+)
+
+// WordOrder is how the bytes of a 32-bit value stand in two registers, A the
+// most significant. The Modbus specification defines the order of bytes in one
+// register only, so the device's maker decides.
+type WordOrder string
+
+// The word orders. An empty one means ABCD.
+const (
+	ABCD WordOrder = "abcd"
+	CDAB WordOrder = "cdab"
+	BADC WordOrder = "badc"
+	DCBA WordOrder = "dcba"
+)
+
+// Wiring says where on a device a signal is found and what its raw value
+// means. Of Input, Holding, Discrete, Coil and Topic exactly one is set;
+// addresses are 0-based protocol addresses.
+type Wiring struct {
+	Device   string  `yaml:"device"`
+	Input    *uint16 `yaml:"input"`    // input register, function 04
+	Holding  *uint16 `yaml:"holding"`  // holding register, function 03
+	Discrete *uint16 `yaml:"discrete"` // discrete input, function 02
+	Coil     *uint16 `yaml:"coil"`     // coil, function 01
+	Topic    string  `yaml:"topic"`    // MQTT topic, no wildcards
+
+	Type   DataType   `yaml:"type"`
+	Words  WordOrder  `yaml:"words"`
+	Raw    [2]float64 `yaml:"raw"`     // two raw values …
+	MM     [2]float64 `yaml:"mm"`      // … and the travel they mean
+	Deg    [2]float64 `yaml:"celsius"` // … or the temperature
+	Invert bool       `yaml:"invert"`  // a binary signal whose 0 means yes
+
+	Poll         time.Duration `yaml:"poll"`           // 0: the poll of the brake's travel, or 20 ms
+	OnChange     float64       `yaml:"on_change"`      // reports when it moved by this much (unit of the signal) …
+	AtLeastEvery time.Duration `yaml:"at_least_every"` // … and at least this often
+	StaleAfter   time.Duration `yaml:"stale_after"`    // silence longer than this is a fault; 0 means a default, see StaleLimit
+	UMM          float64       `yaml:"u_mm"`           // standard uncertainty of the probe's calibration, mm
+}
+
+// DefaultPoll is the poll period when the site file doesn't say.
+const DefaultPoll = 20 * time.Millisecond
+
+// ByException reports whether the device reports changes instead of being
+// polled.
+func (w Wiring) ByException() bool { return w.AtLeastEvery > 0 || w.OnChange > 0 }
+
+// Scale turns a raw value into the signal's unit, and is the identity where no
+// scale is given.
+//
+// ok is false where the raw value lies outside the span between the two raw
+// points by more than 2.5 % of it: a reading is never clamped.
+func (w Wiring) Scale(s Signal, raw float64) (value float64, ok bool) {
+	to := w.MM
+	if s == Temperature {
+		to = w.Deg
+	}
+	if w.Raw[0] == w.Raw[1] {
+		return raw, true
+	}
+	part := (raw - w.Raw[0]) / (w.Raw[1] - w.Raw[0])
+	return to[0] + part*(to[1]-to[0]), part >= -0.025 && part <= 1.025
+}
+
+// ResolutionMM is the travel that one raw count means, or 0 where no scale is
+// given or the raw value is a float.
+func (w Wiring) ResolutionMM() float64 {
+	if w.Raw[0] == w.Raw[1] || w.Type == F32 || w.Topic != "" {
+		return 0
+	}
+	r := (w.MM[1] - w.MM[0]) / (w.Raw[1] - w.Raw[0])
+	if r < 0 {
+		return -r
+	}
+	return r
+}
+
+// Channel is one signal of one brake as it is wired.
+type Channel struct {
+	Brake  int32  // position in the site's list of brakes
+	Name   string // the brake's name, for messages
+	Signal Signal
+	Wiring Wiring
+}
