@@ -36,8 +36,11 @@ type CycleRow struct {
 	analysis.Cycle
 }
 
-// VerdictRow is the latest verdict on a brake: one row a brake, replaced.
+// VerdictRow is the latest verdict on a brake: one row a brake, replaced. Its
+// Rev rises with every verdict stored, whatever its brake, so that a reader can
+// ask which have changed.
 type VerdictRow struct {
+	Rev   int64
 	Brake string
 	analysis.Verdict
 }

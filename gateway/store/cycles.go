@@ -1,0 +1,178 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+)
+
+const cycleQuery = " FROM cycles t JOIN brakes b ON b.id = t.brake"
+
+// Cycles reads the cycles of a brake with fromNS <= time < toNS, the oldest
+// first. With a limit above 0 it reads the newest so many of the span.
+func (d *DB) Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit int) ([]CycleRow, error) {
+	if limit <= 0 {
+		limit = -1
+	}
+	got, err := list(ctx, d, "cycles of "+brake, scanCycle, "SELECT "+columns(cycleFigures)+cycleQuery+
+		" WHERE b.name = ? AND t.at_ns >= ? AND t.at_ns < ? ORDER BY t.at_ns DESC LIMIT ?", brake, fromNS, toNS, limit)
+	slices.Reverse(got)
+	return got, err
+}
+
+// CyclesAfter reads the cycles with ids above id, of all brakes, in the order
+// of their ids and at most limit.
+func (d *DB) CyclesAfter(ctx context.Context, id int64, limit int) ([]CycleRow, error) {
+	return list(ctx, d, "cycles", scanCycle, "SELECT "+columns(cycleFigures)+cycleQuery+
+		" WHERE t.id > ? ORDER BY t.id LIMIT ?", id, limit)
+}
+
+// chunk is how many cycles of a brake [DB.EachCycle] holds at a time.
+const chunk = 512
+
+// EachCycle calls fn with every cycle of every brake in the order of time, and
+// of ids where two have the same. It reads piece by piece, so fn may take its
+// time; cycles committed meanwhile may come too or not. It ends at fn's first
+// error, which it returns as it is.
+func (d *DB) EachCycle(ctx context.Context, fn func(CycleRow) error) error {
+	names, err := d.Brakes(ctx)
+	if err != nil {
+		return err
+	}
+	fronts := make([]front, 0, len(names))
+	for _, name := range names {
+		f := front{d: d, brake: name}
+		if err := f.fill(ctx); err != nil {
+			return err
+		}
+		if len(f.rows) > 0 {
+			fronts = append(fronts, f)
+		}
+	}
+	// A site has tens of brakes at most, so the earliest is simply looked for.
+	for len(fronts) > 0 {
+		first := 0
+		for i := range fronts {
+			if a, b := fronts[i].rows[0], fronts[first].rows[0]; a.AtNS < b.AtNS || a.AtNS == b.AtNS && a.ID < b.ID {
+				first = i
+			}
+		}
+		f := &fronts[first]
+		if err := fn(f.rows[0]); err != nil {
+			return err
+		}
+		if f.rows = f.rows[1:]; len(f.rows) > 0 {
+			continue
+		}
+		if err := f.fill(ctx); err != nil {
+			return err
+		}
+		if len(f.rows) == 0 {
+			fronts = slices.Delete(fronts, first, first+1)
+		}
+	}
+	return nil
+}
+
+// front is one brake's cycles being merged with the others'.
+type front struct {
+	d      *DB
+	brake  string
+	rows   []CycleRow
+	lastNS int64
+	begun  bool
+	done   bool
+}
+
+func (f *front) fill(ctx context.Context) (err error) {
+	if f.done {
+		return nil
+	}
+	after := " AND t.at_ns > ?"
+	if !f.begun {
+		after = " AND t.at_ns >= ?"
+		f.lastNS = -1 << 63
+	}
+	f.begun = true
+	f.rows, err = list(ctx, f.d, "cycles of "+f.brake, scanCycle, "SELECT "+columns(cycleFigures)+cycleQuery+
+		" WHERE b.name = ?"+after+" ORDER BY t.at_ns LIMIT ?", f.brake, f.lastNS, chunk)
+	f.done = len(f.rows) < chunk
+	if n := len(f.rows); n > 0 {
+		f.lastNS = f.rows[n-1].AtNS
+	}
+	return err
+}
+
+// GapPoint is the gaps of a stretch of time, for a plot.
+type GapPoint struct {
+	AtNS   int64 // the middle between the first and the last of its cycles
+	MeanMM float64
+	MinMM  float64
+	MaxMM  float64
+	Count  int64 // cycles with a gap
+}
+
+// Thinned reads the gaps of a brake with fromNS <= time < toNS as at most n
+// points, each of an equal stretch of time. Stretches without a gap have no
+// point.
+func (d *DB) Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]GapPoint, error) {
+	if n < 1 {
+		return nil, fmt.Errorf("thinning the cycles of %s to %d points: there must be one at least", brake, n)
+	}
+	if toNS <= fromNS {
+		return nil, nil
+	}
+	// An open end is where the cycles end; else they would share a few points.
+	var first, last int64
+	err := d.read.QueryRowContext(ctx, `SELECT ifnull(min(at_ns), 0), ifnull(max(at_ns), -1) FROM cycles
+		WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? AND at_ns < ?`, brake, fromNS, toNS).Scan(&first, &last)
+	if err != nil {
+		return nil, d.suspect(fmt.Errorf("reading cycles of %s from %s: %w", brake, d.path, err))
+	}
+	if last < first {
+		return nil, nil
+	}
+	width := (last-first)/int64(n) + 1
+	return list(ctx, d, "cycles of "+brake, func(s scanner) (p GapPoint, err error) {
+		var from, to int64
+		err = s.Scan(&from, &to, &p.MeanMM, &p.MinMM, &p.MaxMM, &p.Count)
+		p.AtNS = from + (to-from)/2
+		return p, err
+	}, `SELECT min(at_ns), max(at_ns), avg(gap_mm), min(gap_mm), max(gap_mm), count(*) FROM cycles
+		WHERE brake = (SELECT id FROM brakes WHERE name = ?1) AND at_ns >= ?2 AND at_ns <= ?3 AND gap_mm IS NOT NULL
+		GROUP BY (at_ns - ?2) / ?4 ORDER BY 1`, brake, first, last, width)
+}
+
+// Counts counts the cycles of a brake at and after sinceNS.
+func (d *DB) Counts(ctx context.Context, brake string, sinceNS int64) (full, jogs int64, err error) {
+	// Whole days come from their own table, the day that sinceNS falls in from
+	// the cycles.
+	err = d.read.QueryRowContext(ctx, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
+		SELECT ifnull(sum(f), 0), ifnull(sum(j), 0) FROM (
+			SELECT full_count AS f, jog_count AS j FROM days, who WHERE brake = who.id AND day > ?2
+			UNION ALL
+			SELECT sum(kind = 0), sum(kind <> 0) FROM cycles, who WHERE brake = who.id AND at_ns >= ?3 AND at_ns < (?2 + 1) * ?4)`,
+		brake, dayOf(sinceNS), sinceNS, dayNS).Scan(&full, &jogs)
+	if err != nil {
+		return 0, 0, d.suspect(fmt.Errorf("counting the cycles of %s in %s: %w", brake, d.path, err))
+	}
+	return full, jogs, nil
+}
+
+// DayCount is the cycles of a UTC day.
+type DayCount struct {
+	DayNS int64 // its midnight
+	Full  int64
+	Jogs  int64
+}
+
+// DailyCounts reads the cycles a day of a brake, for the UTC days that fromNS
+// to toNS touch, the oldest first. Days without a cycle are left out.
+func (d *DB) DailyCounts(ctx context.Context, brake string, fromNS, toNS int64) ([]DayCount, error) {
+	return list(ctx, d, "the daily counts of "+brake, func(s scanner) (c DayCount, err error) {
+		err = s.Scan(&c.DayNS, &c.Full, &c.Jogs)
+		c.DayNS *= dayNS
+		return c, err
+	}, `SELECT day, full_count, jog_count FROM days WHERE brake = (SELECT id FROM brakes WHERE name = ?)
+		AND day >= ? AND day <= ? ORDER BY day`, brake, dayOf(fromNS), dayOf(toNS))
+}

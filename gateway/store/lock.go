@@ -1,0 +1,44 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+)
+
+// ErrInUse is what [Open] answers where another process has the data directory
+// open.
+var ErrInUse = errors.New("the data directory is in use")
+
+// acquire takes the data directory for this process. The lock goes when the
+// file is closed or the process ends; the file stays, and tells whose it is.
+func acquire(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("opening the lock file: %w", err)
+	}
+	held, err := tryLock(f)
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	if held {
+		who := "another gapward"
+		if text, err := io.ReadAll(io.LimitReader(f, 32)); err == nil && len(text) > 0 {
+			who += " (process " + strings.TrimSpace(string(text)) + ")"
+		}
+		err := fmt.Errorf("%w: %s has %s open; stop it first, or give this one another data directory", ErrInUse, who, filepath.Dir(path))
+		return nil, errors.Join(err, f.Close())
+	}
+	err = f.Truncate(0)
+	if err == nil {
+		_, err = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("writing lock file %s: %w", path, err), f.Close())
+	}
+	return f, nil
+}
