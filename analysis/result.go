@@ -176,7 +176,8 @@ type Finding struct {
 	Value     float64
 	U         float64 // standard uncertainty of Value; NaN where it has none
 	Limit     float64 // NaN where the condition has none
-	Unit      string  // "mm", "s", "" …
+	Unit      string  // "mm", "s", "d", "" …
+	Signal    string  // of a signal's condition: which one
 }
 
 // Waveform is the travel of one cycle with what was measured on it.

@@ -1,0 +1,135 @@
+package analysis
+
+import (
+	"math"
+	"time"
+)
+
+const dayNS = int64(24 * time.Hour)
+
+// duty counts cycles a day and learns the week's pattern. Days are UTC days.
+type duty struct {
+	firstNS int64
+	today   int64 // day number since 1970
+	count   float64
+	days    int
+	mean    [7]float64 // cycles a day by weekday, Sunday first
+	spread  [7]float64 // variance of the same
+	weeks   [7]float64 // how many days the mean rests on
+}
+
+func (d *duty) add(atNS int64) {
+	day := atNS / dayNS
+	if d.firstNS == 0 {
+		d.firstNS, d.today = atNS, day
+	}
+	d.passTo(day)
+	d.count++
+}
+
+// passTo closes the days before day; days without a cycle count as idle.
+func (d *duty) passTo(day int64) {
+	if d.firstNS == 0 {
+		return
+	}
+	for d.today < day {
+		if d.today > d.firstNS/dayNS { // the first day is but a part
+			d.close()
+		}
+		d.count = 0
+		d.today++
+	}
+}
+
+func (d *duty) close() {
+	const memoryWeeks = 8
+	wd := (d.today + 4) % 7 // 1970-01-01 was a Thursday
+	d.days++
+	d.weeks[wd] = math.Min(d.weeks[wd]+1, memoryWeeks)
+	gain := 1 / d.weeks[wd]
+	diff := d.count - d.mean[wd]
+	d.mean[wd] += gain * diff
+	d.spread[wd] += gain * (diff*diff*(1-gain) - d.spread[wd])
+}
+
+// perDay is the mean and variance of the cycles on a weekday. A weekday not
+// yet seen takes those of the days that were.
+func (d *duty) perDay(wd int64) (mean, variance float64) {
+	var sum, sumVar, n float64
+	for i := range d.mean {
+		if d.weeks[i] > 0 {
+			sum += d.mean[i]
+			sumVar += d.spread[i]
+			n++
+		}
+	}
+	if n == 0 {
+		return math.NaN(), math.NaN()
+	}
+	allMean, allVar := sum/n, sumVar/n
+	w := d.weeks[wd]
+	if w == 0 {
+		return allMean, allVar + allMean
+	}
+	// Counts scatter at least like Poisson's; few weeks say little of it.
+	return d.mean[wd], math.Max((w*d.spread[wd]+2*(allVar+d.mean[wd]))/(w+2), d.mean[wd])
+}
+
+// duty's outlook: cycles expected from a moment on, summed over days.
+type outlook struct {
+	fromNS   int64
+	week     [7]float64
+	weekVar  [7]float64
+	weekSum  float64
+	weekVarS float64
+	meanU2   float64 // relative variance of the mean duty itself
+	ok       bool
+}
+
+func (d *duty) outlook(nowNS int64) outlook {
+	o := outlook{fromNS: nowNS}
+	if d.days < 1 {
+		// Less than a day: the rate so far, if an hour of it was seen.
+		span := nowNS - d.firstNS
+		if d.firstNS == 0 || span < int64(time.Hour) || d.count < 10 {
+			return o
+		}
+		perDay := d.count / (float64(span) / float64(dayNS))
+		for i := range o.week {
+			o.week[i], o.weekVar[i] = perDay, perDay*perDay/4
+		}
+		o.meanU2 = 0.25
+	} else {
+		for i := range o.week {
+			o.week[i], o.weekVar[i] = d.perDay(int64(i))
+		}
+		o.meanU2 = 0.04 / math.Min(float64(d.days)/7+0.2, 8)
+	}
+	for i := range o.week {
+		o.weekSum += o.week[i]
+		o.weekVarS += o.weekVar[i]
+	}
+	o.ok = o.weekSum > 0
+	return o
+}
+
+// cycles is the number expected in so many days from now, and its variance.
+func (o *outlook) cycles(days float64) (mean, variance float64) {
+	weeks := math.Floor(days / 7)
+	mean, variance = weeks*o.weekSum, weeks*o.weekVarS
+	at := float64(o.fromNS)/float64(dayNS) + weeks*7
+	for left := days - weeks*7; left > 1e-9; {
+		day := math.Floor(at)
+		part := math.Min(left, day+1-at)
+		if part <= 1e-9 {
+			at = day + 1
+			continue
+		}
+		wd := (int64(day) + 4) % 7
+		mean += part * o.week[wd]
+		variance += part * o.weekVar[wd]
+		at += part
+		left -= part
+	}
+	return mean, variance + o.meanU2*mean*mean
+}

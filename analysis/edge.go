@@ -1,0 +1,134 @@
+package analysis
+
+import "math"
+
+// edge is a change of a binary signal. It happened after LoNS, when the old
+// value was last seen, and not after HiNS, when the new one was first seen.
+type edge struct {
+	On         bool
+	LoNS, HiNS int64
+}
+
+// atNS is the middle of the bracket: the estimate with no bias when nothing
+// else is known.
+func (e edge) atNS() int64 { return e.LoNS + (e.HiNS-e.LoNS)/2 }
+
+// uS is the standard uncertainty of the edge's time in seconds: a uniform
+// distribution over the bracket (JCGM 100:2008, 4.3.7).
+func (e edge) uS() float64 { return float64(e.HiNS-e.LoNS) * 1e-9 / math.Sqrt(12) }
+
+const (
+	// contacts bounce for up to 20 ms; a new value counts when it has held
+	// for longer than that
+	debounceNS = 25e6
+	// a bracket many times wider than the usual step belongs to a signal that
+	// is sent only when it changes
+	maxPollNS = 500e6
+)
+
+// contact finds the edges of a binary signal and sees through contact bounce.
+type contact struct {
+	known   bool // a good reading has been seen
+	on      bool // the value, bounce removed
+	pending bool // a new value is being held on trial
+	cand    edge
+	candOff int64 // when the value on trial was last seen to be gone, 0 while it holds
+
+	lastNS   int64   // time of the latest good reading
+	stepNS   float64 // usual time between readings, learned from repeats; 0 while unknown
+	repeats  int
+	polledNS int64 // configured poll period, 0 where none
+	changes  bool  // the source sends only changes
+}
+
+// step takes a reading and reports an edge once it is certain.
+func (c *contact) step(atNS int64, on bool) (edge, bool) {
+	if !c.known {
+		c.known, c.on, c.lastNS = true, on, atNS
+		return edge{}, false
+	}
+	prevNS := c.lastNS
+	c.lastNS = atNS
+	raw := c.on
+	if c.pending && c.candOff == 0 {
+		raw = !c.on
+	}
+	if on == raw && atNS > prevNS {
+		c.learnStep(float64(atNS - prevNS))
+	}
+
+	switch {
+	case on == c.on && c.pending:
+		if c.candOff == 0 {
+			c.candOff = atNS
+		}
+	case on != c.on && !c.pending:
+		c.pending, c.candOff = true, 0
+		c.cand = edge{On: on, LoNS: prevNS, HiNS: atNS}
+		if c.sentOnChange(prevNS, atNS) {
+			c.cand.LoNS = atNS
+		}
+	case on != c.on:
+		c.candOff = 0
+	}
+	return c.advance(atNS)
+}
+
+// advance lets time pass: a value that has held long enough becomes an edge.
+func (c *contact) advance(nowNS int64) (edge, bool) {
+	if !c.pending {
+		return edge{}, false
+	}
+	if c.candOff != 0 {
+		if nowNS-c.candOff > debounceNS {
+			c.pending = false // it was a glitch
+		}
+		return edge{}, false
+	}
+	// Polls further apart than the bounce lasts can't see it twice.
+	if nowNS-c.cand.HiNS < debounceNS && c.periodNS() < 20e6 {
+		return edge{}, false
+	}
+	c.pending, c.on = false, c.cand.On
+	return c.cand, true
+}
+
+func (c *contact) learnStep(dNS float64) {
+	if c.repeats < 1000 {
+		c.repeats++
+	}
+	if c.stepNS == 0 {
+		c.stepNS = dNS
+		return
+	}
+	// The median by stochastic approximation: lost polls don't drag it.
+	gain := c.stepNS * math.Max(0.01, 0.5/float64(c.repeats))
+	if dNS > c.stepNS {
+		c.stepNS += math.Min(gain, dNS-c.stepNS)
+	} else {
+		c.stepNS -= math.Min(gain, c.stepNS-dNS)
+	}
+}
+
+// periodNS is the poll period as configured or learned; 0 while unknown.
+func (c *contact) periodNS() float64 {
+	if c.polledNS > 0 {
+		return float64(c.polledNS)
+	}
+	if c.changes {
+		return 0
+	}
+	return c.stepNS
+}
+
+// sentOnChange reports whether the reading at atNS came because the value
+// changed, so that its own time is the edge's.
+func (c *contact) sentOnChange(prevNS, atNS int64) bool {
+	if c.changes {
+		return true
+	}
+	if c.polledNS > 0 {
+		return false
+	}
+	return c.stepNS == 0 || c.stepNS > maxPollNS || float64(atNS-prevNS) > 50*c.stepNS
+}

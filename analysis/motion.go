@@ -1,0 +1,82 @@
+package analysis
+
+import "math"
+
+// motion finds cycles on the travel alone, where there is no drive signal: the
+// brake has released when the travel leaves the set level by a good part of
+// the smallest gap, and sets when it comes back.
+type motion struct {
+	out  int // readings in a row beyond the threshold
+	back int // readings in a row back again
+	free bool
+	low  int
+}
+
+// moved takes a travel reading of a brake without drive signal.
+func (b *Brake) moved(atNS int64, mm float64, out *Out) {
+	threshold := 0.4 * b.set.Limits.MinMM
+	m := &b.motion
+	if b.ref.n == 0 {
+		b.ref.track(mm)
+		return
+	}
+	rise := mm - b.ref.mm
+	if b.phase != running {
+		switch {
+		case rise > threshold:
+			m.out++
+			if m.out >= 2 {
+				b.finish(b.leftLevel(b.ref.mm).LoNS, out)
+				b.open(b.leftLevel(b.ref.mm))
+				m.out, m.back, b.freeMM = 0, 0, mm
+			}
+		case rise < -threshold:
+			// It was released when the recording began.
+			m.out = 0
+			if m.low++; m.low >= 3 {
+				b.ref = reference{}
+				b.ref.track(mm)
+				b.fromNS, m.low = atNS, 0
+			}
+		default:
+			m.out, m.low = 0, 0
+			if b.phase == resting || atNS-b.off.HiNS > 500e6 {
+				b.ref.track(mm)
+			}
+		}
+		return
+	}
+	if atNS-b.on.HiNS > 150e6 && mm > b.freeMM-threshold/2 {
+		b.freeMM += 0.1 * (mm - b.freeMM)
+	} else if mm > b.freeMM {
+		b.freeMM = mm
+	}
+	if mm < b.ref.mm+0.5*(b.freeMM-b.ref.mm) {
+		m.back++
+	} else {
+		m.back = 0
+	}
+	if m.back >= 2 {
+		m.back = 0
+		b.freed, b.closed, b.told = true, true, true
+		e := b.leftLevel(b.freeMM)
+		b.phase, b.off = setting, edge{LoNS: e.LoNS, HiNS: e.HiNS}
+		b.above, b.below, b.raised = 0, 0, false
+		b.wakeNS = min(b.wakeNS, b.deadlineNS())
+	}
+}
+
+// leftLevel looks back for when the travel last lay at a level, and brackets
+// its leaving.
+func (b *Brake) leftLevel(mm float64) edge {
+	sd := b.meter.scale(math.Sqrt(max(b.meter.set.cov[0], b.meter.free.cov[0])))
+	limit := max(settleSDs*sd, 0.02*b.set.Limits.MinMM)
+	t := &b.trace
+	last := len(t.atNS) - 1
+	for i := last; i > t.head; i-- {
+		if d := t.mm[i-1] - mm; d < limit && d > -limit {
+			return edge{On: true, LoNS: t.atNS[i-1], HiNS: t.atNS[i]}
+		}
+	}
+	return edge{On: true, LoNS: t.atNS[last], HiNS: t.atNS[last]}
+}

@@ -1,0 +1,264 @@
+package analysis
+
+import (
+	"math"
+
+	"gapward/sensors"
+)
+
+// reference is the travel of the set brake, tracked from reading to reading so
+// that a cycle can be judged while it happens.
+type reference struct {
+	mm   float64
+	n    int // readings it rests on
+	away int // readings in a row far from it
+}
+
+// track folds in a reading taken while the brake was set and at rest.
+func (r *reference) track(mm float64) {
+	const jumpMM, jumpRun = 0.1, 10
+	switch d := mm - r.mm; {
+	case r.n == 0:
+		r.mm, r.n = mm, 1
+	case math.Abs(d) > jumpMM:
+		if r.away++; r.away >= jumpRun { // it has moved and stays there
+			r.mm, r.n, r.away = mm, 1, 0
+		}
+	default:
+		r.away = 0
+		r.n = min(r.n+1, 50)
+		r.mm += d / float64(r.n)
+	}
+}
+
+// travel takes a good reading of the probe.
+func (b *Brake) travel(atNS int64, mm float64, out *Out) {
+	b.probed = true
+	if n := b.trace.len(); n > 0 {
+		b.meter.saw(mm - b.trace.mm[len(b.trace.mm)-1])
+		if n >= maxTrace {
+			b.shorten(atNS)
+		}
+	}
+	b.trace.add(atNS, mm)
+
+	if !b.driven {
+		b.moved(atNS, mm, out)
+		return
+	}
+	switch b.phase {
+	case resting:
+		if b.drive.known && !b.drive.on && !b.drive.pending {
+			b.ref.track(mm)
+		}
+	case running:
+		b.watchRelease(atNS, mm)
+	case setting:
+		b.watchSet(atNS, mm)
+	}
+}
+
+// shorten keeps the trace bounded: a long rest loses its beginning, a long
+// run every second reading of its middle.
+func (b *Brake) shorten(nowNS int64) {
+	if b.phase == resting {
+		b.trace.dropBefore(nowNS - watchSetNS)
+		b.fromNS = max(b.fromNS, nowNS-watchSetNS)
+	}
+	if b.trace.len() < maxTrace {
+		return
+	}
+	b.trace.thin(b.on.HiNS+2e9, nowNS-2e9)
+	if b.trace.len() >= maxTrace { // sampled faster than thinning can follow
+		b.trace.thin(b.trace.atNS[b.trace.head], nowNS-1e9)
+	}
+}
+
+// watchRelease looks whether the brake has become free.
+func (b *Brake) watchRelease(atNS int64, mm float64) {
+	if b.ref.n == 0 {
+		return
+	}
+	if mm-b.ref.mm >= b.minTravel() {
+		b.above++
+	} else {
+		b.above = 0
+	}
+	if b.above >= 2 && !b.freed {
+		b.freed, b.freedNS = true, atNS
+	}
+	if b.freed && atNS-b.freedNS > 100e6 {
+		if math.IsNaN(b.freeMM) || b.above == 0 {
+			b.freeMM = mm
+		}
+		b.freeMM += 0.1 * (mm - b.freeMM)
+	}
+}
+
+// watchSet looks whether the brake has set: back near where it was, or as far
+// below the released level as it should be (the probe may have been moved).
+func (b *Brake) watchSet(atNS int64, mm float64) {
+	if b.ref.n == 0 {
+		return
+	}
+	near := mm-b.ref.mm < 0.25*b.set.Limits.MinMM
+	fallen := b.freed && !math.IsNaN(b.freeMM) && b.freeMM-mm >= math.Max(0.7*b.knownGap(), b.minTravel())
+	if near || fallen {
+		b.below++
+	} else {
+		b.below = 0
+	}
+	if b.below >= 2 {
+		b.closed = true
+	}
+	if b.closed && atNS-b.off.HiNS > 500e6 {
+		b.ref.track(mm)
+	}
+}
+
+func (b *Brake) knownGap() float64 {
+	if b.wear.set {
+		return b.wear.gap
+	}
+	return b.set.Limits.MinMM
+}
+
+// deadlines raises what happens while it happens, and closes a cycle that has
+// been watched long enough.
+func (b *Brake) deadlines(out *Out) {
+	switch b.phase {
+	case running:
+		if b.driven {
+			b.judgeRelease(out)
+		}
+	case setting:
+		if b.driven {
+			b.judgeSet(out)
+		}
+		if b.nowNS-b.off.HiNS >= watchSetNS {
+			b.finish(b.nowNS, out)
+		}
+	}
+}
+
+// deadlineNS is when deadlines has to be called next though no sample comes.
+func (b *Brake) deadlineNS() int64 {
+	switch b.phase {
+	case running:
+		if b.driven && !b.raised && !b.freed {
+			return b.on.atNS() + int64(b.set.Timing.NotReleasedAfter)
+		}
+	case setting:
+		next := b.off.HiNS + watchSetNS
+		if b.driven && !b.raised && !b.closed {
+			next = min(next, b.off.atNS()+int64(b.set.Timing.NotSetAfter))
+		}
+		return next
+	}
+	return never64
+}
+
+// judgeRelease finds not-released: the drive has been on for the time allowed
+// and the brake is seen not to be free. Silence is no evidence.
+func (b *Brake) judgeRelease(out *Out) {
+	limit := b.set.Timing.NotReleasedAfter
+	dueNS := b.on.atNS() + int64(limit)
+	free := b.freed || !b.travelUsable() && b.switchSays(true, dueNS)
+	if free && (!b.told || b.raised) {
+		b.told, b.freed, b.raised = true, true, false
+		b.clear(NotReleased, b.secondsSince(b.on), limit.Seconds(), out)
+	}
+	if b.nowNS < dueNS || b.raised {
+		return
+	}
+	moved := b.trace.len() > 0 && b.lastMM()-b.ref.mm >= 0.1*b.set.Limits.MinMM
+	switch {
+	case b.freed && b.travelUsable() && b.switchSays(false, dueNS):
+		b.disagree(out)
+	case b.freed:
+	case b.travelUsable() && !moved && b.switchSays(true, dueNS):
+		b.disagree(out)
+	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(false, dueNS):
+		b.raised = true
+		b.flags |= FlagNotReleased
+		b.raise(NotReleased, b.secondsSince(b.on), limit.Seconds(), out)
+	}
+}
+
+// judgeSet finds not-set, likewise.
+func (b *Brake) judgeSet(out *Out) {
+	limit := b.set.Timing.NotSetAfter
+	dueNS := b.off.atNS() + int64(limit)
+	set := b.closed || !b.travelUsable() && b.switchSays(false, dueNS)
+	if set && (!b.told || b.raised) {
+		b.told, b.closed, b.raised = true, true, false
+		b.clear(NotSet, b.secondsSince(b.off), limit.Seconds(), out)
+	}
+	if b.nowNS < dueNS || b.raised {
+		return
+	}
+	moved := Has(b.freeMM) && b.trace.len() > 0 && b.freeMM-b.lastMM() >= 0.1*b.set.Limits.MinMM
+	switch {
+	case b.closed && b.travelUsable() && b.switchSays(true, dueNS):
+		b.disagree(out)
+	case b.closed:
+	case b.travelUsable() && !moved && b.switchSays(false, dueNS):
+		b.disagree(out)
+	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(true, dueNS):
+		b.raised = true
+		b.flags |= FlagNotSet
+		b.raise(NotSet, b.secondsSince(b.off), limit.Seconds(), out)
+	}
+}
+
+// disagree finds that switch and travel contradict each other: one of the two
+// is wrong, and which one only a look can tell.
+func (b *Brake) disagree(out *Out) {
+	if b.flags&FlagDisagree != 0 {
+		return
+	}
+	b.flags |= FlagDisagree
+	out.Findings = append(out.Findings, Finding{AtNS: b.nowNS, Condition: SignalsDisagree, Excess: 1,
+		Value: b.lastMM() - b.ref.mm, U: NoValue(), Limit: NoValue(), Unit: "mm"})
+}
+
+func (b *Brake) secondsSince(e edge) float64 { return float64(b.nowNS-e.atNS()) * 1e-9 }
+
+func (b *Brake) lastMM() float64 {
+	if b.trace.len() == 0 {
+		return NoValue()
+	}
+	return b.trace.mm[len(b.trace.mm)-1]
+}
+
+// travelUsable reports whether the probe can tell set from released.
+func (b *Brake) travelUsable() bool {
+	h := &b.health[sensors.Travel]
+	return b.ref.n > 0 && h.present && !h.stale && !h.fault
+}
+
+// travelHeard reports whether the probe has spoken since sinceNS. One that
+// reports changes has by not reporting any.
+func (b *Brake) travelHeard(sinceNS int64) bool {
+	return b.set.Travel.ByException || b.health[sensors.Travel].lastGoodNS >= sinceNS
+}
+
+// switchSays reports whether the release switch says so, from sinceNS on or
+// later.
+func (b *Brake) switchSays(released bool, sinceNS int64) bool {
+	h := &b.health[sensors.Released]
+	if !h.present || h.stale || h.fault || !b.switchr.known || b.switchr.pending || b.switchr.on != released {
+		return false
+	}
+	return released == (b.phase == running) || b.switchr.changes || h.lastGoodNS >= sinceNS
+}
+
+func (b *Brake) raise(c Condition, value, limit float64, out *Out) {
+	out.Findings = append(out.Findings, Finding{AtNS: b.nowNS, Condition: c, Excess: value - limit + 1e-9,
+		Value: value, U: NoValue(), Limit: limit, Unit: "s"})
+}
+
+func (b *Brake) clear(c Condition, value, limit float64, out *Out) {
+	out.Findings = append(out.Findings, Finding{AtNS: b.nowNS, Condition: c, Excess: -1,
+		Value: value, U: NoValue(), Limit: limit, Unit: "s"})
+}
