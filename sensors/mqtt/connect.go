@@ -1,0 +1,243 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"strings"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+const (
+	connectTimeout   = 5 * time.Second // for socket, TLS and the broker's welcome
+	connectPause     = time.Second     // between attempts, as long as there was no connection yet
+	writeTimeout     = 5 * time.Second
+	pingTimeout      = 5 * time.Second
+	subscribeTimeout = 5 * time.Second
+	quiesceMS        = 250 // for the last packet of a connection
+	subscribeQoS     = 1
+	refusedTopic     = 0x80 // the return code of a refused subscription, MQTT 3.1.1 section 3.9.3
+)
+
+// arrival is a message as it came.
+type arrival struct {
+	topic   int // position in Source.topics
+	payload []byte
+	atNS    int64
+	dup     bool
+}
+
+// An event is what the connection tells the loop.
+type event struct {
+	kind  eventKind
+	err   error
+	codes map[string]byte // of a subscribe: the broker's answer for each topic
+	asked []string        // of a subscribe: the topics
+}
+
+type eventKind uint8
+
+const (
+	eventConnected eventKind = iota
+	eventLost
+	eventFailed     // an attempt to connect
+	eventSubscribed // the broker answered, or didn't
+)
+
+// connection is the paho client of one Run. It is never used a second time.
+type connection struct {
+	s        *Source
+	client   paho.Client
+	arrivals chan arrival
+	events   chan event
+	clock    *clock
+	overrun  []overrun // for each topic
+	unwanted chan string
+	dialing  context.Context // ends when the last packet has gone out
+	running  context.Context
+}
+
+// dial begins to connect, and goes on until close. running is the context of
+// Run.
+func (s *Source) dial(running context.Context, clk *clock) (c *connection, closeIt func()) {
+	dialing, stopDialing := context.WithCancel(context.WithoutCancel(running))
+	c = &connection{
+		s:        s,
+		arrivals: make(chan arrival, s.opts.Queue),
+		events:   make(chan event, 16),
+		clock:    clk,
+		overrun:  make([]overrun, len(s.topics)),
+		unwanted: make(chan string, 1),
+		dialing:  dialing,
+		running:  running,
+	}
+	clientID := s.clientID
+	if clientID == "" {
+		clientID = newClientID(s.opts.Site, s.name)
+	}
+	o := paho.NewClientOptions()
+	o.AddBroker(s.broker.String())
+	o.SetClientID(clientID)
+	o.SetUsername(s.user)
+	o.SetPassword(s.password)
+	o.SetProtocolVersion(4) // else each failed attempt is made a second time, as 3.1
+	// A session that outlives the connection would deliver the readings of an
+	// outage all at once, at its end, those without a time as if they were new.
+	o.SetCleanSession(true)
+	o.SetOrderMatters(true) // edges of a switch must not change places
+	o.SetConnectRetry(true)
+	o.SetConnectRetryInterval(min(connectPause, s.opts.MaxReconnect))
+	o.SetAutoReconnect(true)
+	o.SetMaxReconnectInterval(s.opts.MaxReconnect)
+	o.SetConnectTimeout(connectTimeout)
+	o.SetWriteTimeout(writeTimeout)
+	o.SetKeepAlive(s.opts.KeepAlive)
+	o.SetPingTimeout(min(pingTimeout, s.opts.KeepAlive))
+	o.SetCustomOpenConnectionFn(c.open)
+	o.SetDefaultPublishHandler(c.message)
+	o.SetOnConnectHandler(func(paho.Client) {
+		c.tell(event{kind: eventConnected})
+		c.subscribe(s.topics)
+	})
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) {
+		c.tell(event{kind: eventLost, err: err})
+	})
+	o.SetConnectionNotificationHandler(func(_ paho.Client, n paho.ConnectionNotification) {
+		if failed, ok := n.(paho.ConnectionNotificationFailed); ok {
+			c.tell(event{kind: eventFailed, err: s.refusal(failed.Reason)})
+		}
+	})
+	c.client = paho.NewClient(o)
+	c.client.Connect() // goes on by itself; what becomes of it is told by the handlers
+	return c, func() {
+		c.client.Disconnect(quiesceMS)
+		stopDialing()
+	}
+}
+
+// open connects to the broker. The connection is closed at the latest when the
+// dialing context ends, so that nothing waits for a broker that says nothing.
+func (c *connection) open(*url.URL, paho.ClientOptions) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(c.dialing, connectTimeout)
+	defer cancel()
+	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", c.s.broker.Host)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(c.dialing, func() { _ = conn.Close() })
+	if c.s.broker.Scheme != "tls" {
+		return conn, nil
+	}
+	secure := tls.Client(conn, &tls.Config{MinVersion: tls.VersionTLS12, ServerName: c.s.broker.Hostname()})
+	if err := secure.HandshakeContext(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("agreeing on TLS: %w", err), conn.Close())
+	}
+	return secure, nil
+}
+
+// tell hands an event to the loop, which is there until the context of Run
+// ends.
+func (c *connection) tell(e event) {
+	select {
+	case c.events <- e:
+	case <-c.running.Done():
+	}
+}
+
+// message takes a message from paho. It must not block, for paho could then
+// neither acknowledge nor notice that the connection is gone; a message that
+// finds the queue full is counted, and the loop marks the place.
+func (c *connection) message(_ paho.Client, m paho.Message) {
+	counts := &c.s.counts
+	topic, ok := c.s.topicOf[m.Topic()]
+	if !ok {
+		counts.unwanted.Add(1)
+		select {
+		case c.unwanted <- m.Topic():
+		default:
+		}
+		return
+	}
+	counts.received.Add(1)
+	if m.Retained() {
+		counts.retained.Add(1)
+		return
+	}
+	select {
+	case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dup: m.Duplicate()}:
+	default:
+		counts.overrun.Add(1)
+		c.overrun[topic].add()
+	}
+}
+
+// subscribe asks for topics and tells the loop what the broker says. It waits
+// for the answer.
+func (c *connection) subscribe(topics []string) {
+	filters := make(map[string]byte, len(topics))
+	for _, t := range topics {
+		filters[t] = subscribeQoS
+	}
+	// Without a handler of their own the messages come to the default one.
+	token := c.client.SubscribeMultiple(filters, nil)
+	timeout := time.NewTimer(subscribeTimeout)
+	defer timeout.Stop()
+	e := event{kind: eventSubscribed, asked: topics}
+	select {
+	case <-token.Done():
+		if e.err = token.Error(); e.err == nil {
+			// A token may also end without an answer, when the connection
+			// does; topics are then missing here.
+			e.codes = token.(*paho.SubscribeToken).Result()
+		}
+	case <-timeout.C:
+		e.err = fmt.Errorf("the broker didn't answer within %v", subscribeTimeout)
+	case <-c.running.Done():
+		return
+	}
+	c.tell(e)
+}
+
+// refusal adds to the reason of a failed attempt what to do about it.
+func (s *Source) refusal(reason error) error {
+	switch {
+	case errors.Is(reason, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(reason, packets.ErrorRefusedNotAuthorised):
+		if s.user == "" {
+			return fmt.Errorf("broker %s refuses a client without a user (%w); give user and password_file", s.broker.Host, reason)
+		}
+		return fmt.Errorf("broker %s refuses user %q (%w); check user and password_file", s.broker.Host, s.user, reason)
+	case errors.Is(reason, packets.ErrorRefusedIDRejected):
+		return fmt.Errorf("broker %s refuses the client id (%w); set client_id to one that it allows", s.broker.Host, reason)
+	}
+	return fmt.Errorf("connecting to broker %s: %w", s.broker.Host, reason)
+}
+
+// newClientID makes a client id from the names of site and device. Its last
+// part is new every time: of two clients with one id the broker throws out the
+// first, over and over where a check runs beside the daemon.
+func newClientID(site, device string) string {
+	plain := func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-':
+			return r
+		}
+		return '-'
+	}
+	var random [4]byte
+	rand.Read(random[:]) // never fails, see crypto/rand
+	parts := []string{"gapward"}
+	for _, p := range []string{strings.Map(plain, site), strings.Map(plain, device)} {
+		if p != "" {
+			parts = append(parts, p)
+		}
+	}
+	return strings.Join(append(parts, hex.EncodeToString(random[:])), "-")
+}
