@@ -1,0 +1,44 @@
+package configs
+
+import (
+	"strings"
+)
+
+// outside lets the exporters and notifiers judge their own settings.
+func (v *validator) outside() {
+	if !v.sound("site", "brakes", "export") {
+		return
+	}
+	var names []string
+	for i, b := range v.site.Brakes {
+		if !v.sound(brakePath(i) + ".name") {
+			return
+		}
+		names = append(names, b.Name)
+	}
+	v.told("export", v.site.Export.Validate(v.site.Name, names))
+}
+
+// told makes problems of what a room says of its own settings: each error
+// begins with the key that it is about, as in "export.influx.url: is missing".
+// A part that names no key under root is about root.
+func (v *validator) told(root string, err error) {
+	if err == nil {
+		return
+	}
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		for _, e := range joined.Unwrap() {
+			v.told(root, e)
+		}
+		return
+	}
+	path, message := root, strings.ReplaceAll(err.Error(), "\n", "; ")
+	if key, rest, ok := strings.Cut(message, ": "); ok && (key == root || strings.HasPrefix(key, root+".") || strings.HasPrefix(key, root+"[")) {
+		path, message = key, rest
+	}
+	if !v.sound(path) {
+		return // told by the reader
+	}
+	message, advice, _ := strings.Cut(message, "; ")
+	v.wrong(path, message, advice)
+}

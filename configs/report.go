@@ -1,0 +1,205 @@
+package configs
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"gapward/sensors"
+	"gapward/sensors/modbus"
+)
+
+// Report writes what a site file that is in order amounts to: what each bus is
+// asked and how fast it could be, what resolution that gives each brake, and
+// the notes. The error is that of the planner or of w.
+func Report(w io.Writer, site *Site) error {
+	buses, err := site.Buses()
+	if err != nil {
+		return fmt.Errorf("planning what is read: %w", err)
+	}
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "%s is in order: %s, %s and %s at %s.\n", site.file, count(len(site.Brakes), "brake"),
+		count(len(site.Devices), "device"), count(len(site.Chains), "holding chain"), site.Name)
+	for _, bus := range buses {
+		reportBus(&b, bus)
+	}
+	reportTopics(&b, site)
+	reportBrakes(&b, site, buses)
+	if len(site.notes) > 0 {
+		b.WriteString("\nNotes\n")
+		for _, n := range site.notes {
+			fmt.Fprintf(&b, "  %s\n", n)
+		}
+	}
+	if _, err := w.Write(b.Bytes()); err != nil {
+		return fmt.Errorf("writing the report: %w", err)
+	}
+	return nil
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// reportBus lists the requests of one bus and what they cost it.
+func reportBus(b *bytes.Buffer, bus Bus) {
+	p := bus.Plan
+	fmt.Fprintf(b, "\n%s (%s)\n", p.Address, strings.Join(sortedNames(bus.Devices), ", "))
+	if len(p.Requests) == 0 {
+		b.WriteString("  nothing is read here\n")
+		return
+	}
+	table := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+	for i := range p.Requests {
+		r := &p.Requests[i]
+		fmt.Fprintf(table, "  every %s\t%s\t%s\n", span(r.Period), r, strings.Join(channelNames(r.Channels), ", "))
+	}
+	table.Flush()
+	requests, bytes := p.Rate()
+	fmt.Fprintf(b, "  %.0f requests and %.0f bytes a second\n", requests, bytes)
+	if !p.Address.Scheme.Serial() {
+		fmt.Fprintf(b, "  The wire sets no limit. To keep these periods the devices must answer within %s on average.\n", short(time.Duration(1e9/requests)))
+		return
+	}
+	fastest, ok := p.FastestPeriod(0)
+	if !ok {
+		fmt.Fprintf(b, "  %.0f %% of the line's time: the slower requests alone fill it.\n", 100*p.Load(0))
+		return
+	}
+	fmt.Fprintf(b, "  %.0f %% of the line's time with devices that answer at once. The fastest possible period is then %s, and %s with devices that take 5 ms.\n",
+		100*p.Load(0), short(fastest), slowly(p))
+}
+
+// slowly is the fastest period of a serial line whose devices take their time.
+func slowly(p modbus.Plan) string {
+	if fastest, ok := p.FastestPeriod(5 * time.Millisecond); ok {
+		return short(fastest)
+	}
+	return "none"
+}
+
+// channelNames says whose signals these are: "travel, drive of quay-2/main".
+func channelNames(channels []sensors.Channel) []string {
+	var names []string
+	for i := 0; i < len(channels); {
+		brake := channels[i].Brake
+		var signals []string
+		for ; i < len(channels) && channels[i].Brake == brake; i++ {
+			signals = append(signals, channels[i].Signal.String())
+		}
+		names = append(names, listOf(signals, "and")+" of "+channels[i-1].Name)
+	}
+	return names
+}
+
+// reportTopics lists what is heard of each broker.
+func reportTopics(b *bytes.Buffer, site *Site) {
+	channels := site.Channels()
+	for _, name := range sortedNames(site.Devices) {
+		d := site.Devices[name]
+		if d.MQTT == "" {
+			continue
+		}
+		fmt.Fprintf(b, "\n%s (%s)\n", d.MQTT, name)
+		table := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+		heard := false
+		for _, c := range channels {
+			if c.Wiring.Device != name {
+				continue
+			}
+			heard = true
+			pace := "at the device's own pace"
+			switch {
+			case c.Wiring.AtLeastEvery > 0:
+				pace = "when it changes, at least every " + span(c.Wiring.AtLeastEvery)
+			case c.Wiring.ByException():
+				pace = "when it changes"
+			case c.Wiring.Poll > 0:
+				pace = "every " + span(c.Wiring.Poll)
+			}
+			fmt.Fprintf(table, "  %s\t%s\t%s of %s\n", pace, c.Wiring.Topic, c.Signal, c.Name)
+		}
+		table.Flush()
+		if !heard {
+			b.WriteString("  nothing is read here\n")
+		}
+	}
+}
+
+// reportBrakes says how finely each brake is measured.
+func reportBrakes(b *bytes.Buffer, site *Site, buses []Bus) {
+	b.WriteString("\nBrakes\n")
+	table := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+	settings := site.AnalysisSettings()
+	for i, brake := range site.Brakes {
+		travel := "no travel probe"
+		if s := settings[i].Travel; s.Present {
+			travel = "step of the travel unknown"
+			if s.ResolutionMM > 0 {
+				travel = fmt.Sprintf("travel in steps of %.3g µm", 1e3*s.ResolutionMM)
+			}
+		}
+		fmt.Fprintf(table, "  %s\t%s\t%s\n", brake.Name, travel, releaseResolution(brake, buses))
+	}
+	table.Flush()
+	b.WriteString("  (u: standard uncertainty of one cycle's release time when its edges are only known to lie between two polls;\n" +
+		"  the release curve that is learned over cycles makes it less)\n")
+}
+
+// releaseResolution says how well polling alone can tell a release time: each
+// of its two ends lies anywhere between two polls.
+//
+// On a serial line that is too slow the polls that are left count.
+func releaseResolution(b Brake, buses []Bus) string {
+	drive, hasDrive := b.wiring(sensors.Drive)
+	end, hasEnd := b.wiring(sensors.Travel)
+	if !hasEnd {
+		end, hasEnd = b.wiring(sensors.Released)
+	}
+	switch {
+	case !hasDrive:
+		return "no release time without a drive signal"
+	case !hasEnd:
+		return "no release time without travel or a release switch"
+	}
+	variance := 0.0
+	for _, w := range []sensors.Wiring{drive, end} {
+		if w.ByException() {
+			continue // an edge then has its message's time
+		}
+		if w.Poll == 0 {
+			return "release time as exact as the messages are frequent"
+		}
+		variance += math.Pow(float64(modbus.EdgeSD(realPeriod(w, buses))), 2)
+	}
+	if variance == 0 {
+		return "release time as exact as the device's messages"
+	}
+	return "release time u " + short(time.Duration(math.Sqrt(variance)))
+}
+
+// realPeriod is how often a signal is really read.
+func realPeriod(w sensors.Wiring, buses []Bus) time.Duration {
+	at := slices.IndexFunc(buses, func(b Bus) bool { _, ok := b.Devices[w.Device]; return ok })
+	if at < 0 {
+		return w.Poll
+	}
+	return time.Duration(float64(w.Poll) * max(1, buses[at].Plan.Load(0)))
+}
+
+// short rounds a duration to three figures.
+func short(d time.Duration) string {
+	if d <= 0 {
+		return "0s"
+	}
+	step := math.Pow(10, math.Floor(math.Log10(float64(d)))-2)
+	return span(time.Duration(math.Round(float64(d)/max(step, 1)) * max(step, 1)))
+}

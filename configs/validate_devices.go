@@ -1,0 +1,171 @@
+package configs
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"gapward/sensors"
+	"gapward/sensors/modbus"
+)
+
+// deviceNames lists the devices in the order of the file.
+func (v *validator) deviceNames() []string {
+	return slices.SortedFunc(maps.Keys(v.site.Devices), func(a, b string) int {
+		p, q := v.place(devicePath(a)), v.place(devicePath(b))
+		if p != q {
+			return (p.line-q.line)*10_000_000 + p.column - q.column
+		}
+		return strings.Compare(a, b)
+	})
+}
+
+func devicePath(name string) string { return joinPath("devices", name) }
+
+// devices checks how each device is reached, and that no two are the same.
+func (v *validator) devices() {
+	reached := map[string]string{} // what a device is, and the name of the first that is it
+	lines := map[string]line{}     // what is reached in one place, and as what first
+	for _, name := range v.deviceNames() {
+		path, d := devicePath(name), v.site.Devices[name]
+		if name == "" || strings.IndexFunc(name, func(r rune) bool { return !isWordRune(r) || r == '.' }) >= 0 {
+			v.wrong(path, quoted(name)+" is no name for a device", "use letters, digits, - and _")
+		}
+		if !v.sound(path) {
+			continue
+		}
+		wire, broker := path+".modbus", path+".mqtt"
+		switch {
+		case v.given(wire) && v.given(broker):
+			v.wrong(broker, "the device has both modbus and mqtt", "make two devices of it")
+		case v.given(wire):
+			v.modbusDevice(name, d, reached, lines)
+		case v.given(broker):
+			v.mqttDevice(name, d, reached)
+		case v.sound(wire, broker):
+			v.wrong(path, "says neither modbus nor mqtt", `write modbus: "tcp://127.0.0.1:502", modbus: "rtu:///dev/ttyUSB0?baud=19200&parity=even" or mqtt: "mqtt://127.0.0.1:1883"`)
+		}
+	}
+}
+
+// line is an address and the first device that has it.
+type line struct {
+	address modbus.Address
+	device  string
+}
+
+// foreign complains of keys that belong to the other kind of device.
+func (v *validator) foreign(path, kind string, keys ...string) {
+	for _, key := range keys {
+		if where := path + "." + key; v.given(where) && v.sound(where) {
+			v.wrong(where, "means nothing for "+kind, "take it out")
+		}
+	}
+}
+
+func (v *validator) modbusDevice(name string, d sensors.Device, reached map[string]string, lines map[string]line) {
+	path := devicePath(name)
+	v.foreign(path, "a Modbus device", "user", "password_file", "client_id")
+	v.timeout(path+".timeout", d.Timeout)
+	if !v.sound(path+".modbus", path+".unit") {
+		return
+	}
+	address, err := modbus.ParseAddress(d.Modbus)
+	if err != nil {
+		fault, advice, _ := strings.Cut(err.Error(), "; ")
+		v.wrong(path+".modbus", fault, advice)
+		return
+	}
+	unit, serial := path+".unit", address.Scheme.Serial()
+	switch {
+	case serial && !v.given(unit):
+		v.wrong(path, "a device on a serial line needs its unit", "write unit: 1, or what the device is set to")
+		return
+	case serial && d.Unit == 0:
+		v.wrong(unit, "unit 0 speaks to all devices on a serial line, and none answers", "write 1 to 247, what the device is set to")
+		return
+	case serial && d.Unit > 247:
+		v.wrong(unit, fmt.Sprintf("%d is no unit on a serial line", d.Unit), "write 1 to 247")
+		return
+	case d.Unit > 247 && d.Unit != 255:
+		v.wrong(unit, fmt.Sprintf("%d is no unit", d.Unit), "write 0 to 247, or 255")
+		return
+	}
+	where := cmp.Or(address.Path, address.Host)
+	if first, ok := lines[where]; !ok {
+		lines[where] = line{address, name}
+	} else if first.address != address {
+		v.wrong(path+".modbus", fmt.Sprintf("is %s, while %s is %s", address, devicePath(first.device), first.address),
+			"devices on one line need the same settings")
+		return
+	}
+	key := fmt.Sprintf("%s unit %d", address, d.Unit)
+	if other, ok := reached[key]; ok {
+		v.wrong(path+".modbus", fmt.Sprintf("is the same device as %s: %s", devicePath(other), key), "name a device once, and give all its signals that name")
+		return
+	}
+	reached[key] = name
+}
+
+func (v *validator) timeout(path string, d time.Duration) {
+	if v.given(path) && v.sound(path) && (d < 5*time.Millisecond || d > time.Minute) {
+		v.wrong(path, span(d)+" is no sensible time for an answer", "write 5ms to 1m, or take it out for "+span(sensors.DefaultTimeout))
+	}
+}
+
+func (v *validator) mqttDevice(name string, d sensors.Device, reached map[string]string) {
+	path := devicePath(name)
+	v.foreign(path, "an MQTT device", "unit", "timeout")
+	if v.given(path+".password_file") && !v.given(path+".user") && v.sound(path+".user") {
+		v.wrong(path+".password_file", "a password needs a user", "write user: too")
+	}
+	for _, text := range []struct{ key, value string }{{"user", d.User}, {"password_file", d.PasswordFile}, {"client_id", d.ClientID}} {
+		if where := path + "." + text.key; v.given(where) && v.sound(where) && text.value == "" {
+			v.wrong(where, "is empty", "write it, or take the line out")
+		}
+	}
+	if !v.sound(path + ".mqtt") {
+		return
+	}
+	if fault, advice := brokerFault(d.MQTT); fault != "" {
+		v.wrong(path+".mqtt", fault, advice)
+		return
+	}
+	key := fmt.Sprintf("%s user %q", d.MQTT, d.User)
+	if other, ok := reached[key]; ok {
+		v.wrong(path+".mqtt", "is the same broker as "+devicePath(other), "name a broker once, and give all its topics that name")
+		return
+	}
+	reached[key] = name
+}
+
+// brokerFault says what is wrong with a broker's address, or nothing.
+func brokerFault(address string) (fault, advice string) {
+	const write = `write "mqtt://127.0.0.1:1883", or mqtts:// for TLS`
+	u, err := url.Parse(address)
+	switch {
+	case err != nil || u.Host == "" || u.Opaque != "":
+		return hideSecret(address) + " is no address of a broker", write
+	case u.Scheme != "mqtt" && u.Scheme != "mqtts":
+		return fmt.Sprintf("%s begins with %s, which is none of mqtt and mqtts", hideSecret(address), u.Scheme), write
+	case u.User != nil:
+		return "the address holds a user or password", "write user: and password_file: beside it"
+	case u.Hostname() == "":
+		return quoted(address) + " has no host", write
+	case u.Path != "" && u.Path != "/", u.RawQuery != "", u.Fragment != "":
+		return quoted(address) + " goes on after the port", write
+	}
+	return "", ""
+}
+
+// hideSecret quotes an address without what stands before an @.
+func hideSecret(address string) string {
+	if at := strings.LastIndexByte(address, '@'); at >= 0 {
+		return quoted("…" + address[at:])
+	}
+	return quoted(address)
+}
