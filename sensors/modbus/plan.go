@@ -1,0 +1,188 @@
+package modbus
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"gapward/sensors"
+)
+
+// A gap between two signals' addresses is read along rather than asked around
+// while it costs less than another request. Up to 19200 Bd a request costs 13
+// characters and two silences of 3.5, 20 in all: ten registers. On faster
+// lines and on TCP a request costs more than that, but every address that
+// nobody asked for is one that the device might refuse.
+const (
+	bridgeRegisters = 10
+	bridgeBits      = 16 * bridgeRegisters
+)
+
+// Plan is what is read from the devices of one address, in the order in which
+// it is read.
+type Plan struct {
+	Address  Address
+	Requests []Request
+}
+
+// PlanDevice works out how the channels of one device are read.
+//
+// Signals of one table and one period that lie near each other share a
+// request. The requests that bring the signals of one brake follow each other,
+// so that its travel, drive and release switch are read as nearly at once as
+// the wire allows. An error names the channel and says what to write instead.
+//
+// A channel without a period has that of its brake's travel, if that is among
+// channels, else the default. Where travel is on another device, call
+// [ResolvePolls] with all the site's channels first.
+func PlanDevice(dev sensors.Device, channels []sensors.Channel) (Plan, error) {
+	a, err := ParseAddress(dev.Modbus)
+	if err != nil {
+		return Plan{}, err
+	}
+	if err := checkUnit(dev, a); err != nil {
+		return Plan{}, err
+	}
+	requests, err := planRequests(dev, ResolvePolls(channels))
+	if err != nil {
+		return Plan{}, err
+	}
+	p := Plan{Address: a, Requests: requests}
+	p.sort()
+	return p, nil
+}
+
+// PlanBus works out how all the devices of one address are read. Of channels,
+// those of other devices are left out. A device without channels costs
+// nothing.
+func PlanBus(devices map[string]sensors.Device, channels []sensors.Channel) (Plan, error) {
+	var bus Plan
+	first := ""
+	channels = ResolvePolls(channels)
+	names := make([]string, 0, len(devices))
+	for name := range devices {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		var own []sensors.Channel
+		for _, c := range channels {
+			if c.Wiring.Device == name {
+				own = append(own, c)
+			}
+		}
+		p, err := PlanDevice(devices[name], own)
+		if err != nil {
+			return Plan{}, fmt.Errorf("device %s: %w", name, err)
+		}
+		if first == "" {
+			first, bus.Address = name, p.Address
+		}
+		if p.Address != bus.Address {
+			return Plan{}, fmt.Errorf("devices %s and %s share a bus, but one is at %v and the other at %v; write the same address for both", first, name, bus.Address, p.Address)
+		}
+		bus.Requests = append(bus.Requests, p.Requests...)
+	}
+	bus.sort()
+	return bus, nil
+}
+
+// ResolvePolls returns a copy of channels in which every period is filled in:
+// that of the brake's travel where none is given, or the default.
+func ResolvePolls(channels []sensors.Channel) []sensors.Channel {
+	travel := make(map[int32]time.Duration)
+	for _, c := range channels {
+		if c.Signal == sensors.Travel {
+			travel[c.Brake] = c.Wiring.Poll
+		}
+	}
+	out := slices.Clone(channels)
+	for i := range out {
+		w := &out[i].Wiring
+		if w.Poll == 0 && !w.ByException() {
+			w.Poll = cmp.Or(travel[out[i].Brake], sensors.DefaultPoll)
+		}
+	}
+	return out
+}
+
+func checkUnit(dev sensors.Device, a Address) error {
+	switch {
+	case a.Scheme.Serial() && dev.Unit == 0:
+		return errors.New("unit is 0 or missing, which on a serial line speaks to all devices and none answers; write the device's own, 1 to 247")
+	case dev.Unit > 247 && (a.Scheme.Serial() || dev.Unit != 255):
+		return fmt.Errorf("unit is %d; write one from 1 to 247, or 255 for a device that is alone at its TCP address", dev.Unit)
+	case dev.Timeout < 0:
+		return fmt.Errorf("timeout is %v; write a time above zero, for example 250ms", dev.Timeout)
+	}
+	return nil
+}
+
+// planRequests groups the channels of one device by table and period and cuts
+// each group into blocks.
+func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, error) {
+	type group struct {
+		function uint8
+		period   time.Duration
+	}
+	groups := make(map[group][]slot)
+	for _, c := range channels {
+		p, err := find(c)
+		if err != nil {
+			return nil, err
+		}
+		g := group{p.function, c.Wiring.Poll}
+		groups[g] = append(groups[g], slot{p, c})
+	}
+	var requests []Request
+	for g, slots := range groups {
+		slices.SortStableFunc(slots, byAddress)
+		like := Request{
+			Device:  slots[0].channel.Wiring.Device,
+			Unit:    dev.Unit,
+			Timeout: dev.RequestTimeout(),
+			Period:  g.period,
+		}
+		most, bridge := maxRegisters, bridgeRegisters
+		if g.function <= ReadDiscreteInputs {
+			most, bridge = maxBits, bridgeBits
+		}
+		from, end := 0, slots[0].end()
+		for i, s := range slots[1:] {
+			if int(s.address)-end > bridge || max(end, s.end())-int(slots[from].address) > most {
+				requests = append(requests, block(like, slots[from:i+1]))
+				from, end = i+1, 0
+			}
+			end = max(end, s.end())
+		}
+		requests = append(requests, block(like, slots[from:]))
+	}
+	return requests, nil
+}
+
+// sort puts the requests into the order in which they are sent when several
+// are due: the frequent before the rare, which nobody hurries for; then by
+// brake, so that one brake's signals are read back to back; then bits before
+// registers.
+func (p *Plan) sort() {
+	slices.SortFunc(p.Requests, func(a, b Request) int {
+		return cmp.Or(
+			cmp.Compare(a.Period, b.Period),
+			cmp.Compare(a.firstBrake(), b.firstBrake()),
+			cmp.Compare(a.Device, b.Device),
+			cmp.Compare(a.Function, b.Function),
+			cmp.Compare(a.Address, b.Address),
+		)
+	})
+}
+
+func (r *Request) firstBrake() int32 {
+	first := int32(math.MaxInt32)
+	for _, c := range r.Channels {
+		first = min(first, c.Brake)
+	}
+	return first
+}
