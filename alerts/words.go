@@ -1,0 +1,178 @@
+package alerts
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"gapward/analysis"
+)
+
+// words are what people read of a condition.
+type words struct{ title, firstStep string }
+
+func wordsOf(c analysis.Condition) words {
+	switch c {
+	case analysis.NotReleased:
+		return words{"Brake does not release",
+			"Switch the drive off at once: a motor that works against its own brake burns within seconds. Keep the hoist from being used until it is known why the brake did not free."}
+	case analysis.NotSet:
+		return words{"Brake does not set",
+			"Keep everybody from under the load, and land it if that can be done safely. Take the hoist out of service: do not count on this brake to hold."}
+	case analysis.GapMax:
+		return words{"Air gap has reached its maximum",
+			"Land the load and stop using the hoist. Have the brake adjusted, or its lining renewed, before it is used again."}
+	case analysis.GapLow:
+		return words{"Air gap is too narrow",
+			"Stop using the hoist and have the brake looked at: it may drag and overheat lining and motor. If it has just been adjusted, compare the steps taken with the plan."}
+	case analysis.GapAdjust:
+		return words{"Air gap is due for adjustment",
+			"Plan the adjustment: the brake's page says how many steps, and which brake of the holding chain comes first. Read the hoist maker's instructions beforehand."}
+	case analysis.SignalsDisagree:
+		return words{"Signals contradict each other",
+			"Find out which signal is right: watch drive, release switch and travel on the brake's page through one cycle. Until then, do not trust the figures of this brake."}
+	case analysis.SignalFault:
+		return words{"Signal is faulty",
+			"Check probe, cable and input of the signal: broken wire, loose plug, reading out of range. The brake is not watched on this signal until it is good again."}
+	case analysis.SignalStale:
+		return words{"Signal is silent",
+			"Check whether the device has power and network and whether its sender runs. The brake is not watched on this signal until it speaks again."}
+	case analysis.SlowRelease:
+		return words{"Brake releases slowly",
+			"Look at the air gap first: a wide one takes longer to free. If the gap is right, have supply voltage, rectifier or spring and bearing checked."}
+	case analysis.SlowSet:
+		return words{"Brake sets slowly",
+			"Look at the air gap first: a wide one takes longer to close. If the gap is right, have the switching-off of the motor, the springs and the guides checked."}
+	case analysis.GapStep:
+		return words{"Air gap has changed suddenly",
+			"If the brake was adjusted or its lining renewed, enter that in the ledger. If nobody worked on it, have brake and probe looked at before the hoist is used on."}
+	case analysis.ForecastDue:
+		return words{"Adjustment will be due soon",
+			"Order what is needed and book the crane before the date on the brake's page."}
+	case analysis.LiningSpent:
+		return words{"Lining is used up",
+			"Plan a new lining: no adjustment is left in this one. Enter it in the ledger once it is fitted."}
+	case analysis.DutyHigh:
+		return words{"Hoist works harder than set",
+			"Let motor and brake cool down, and look at starts, jogs and duty factor on the brake's page. If the work is to stay like this, ask the hoist maker what the hoist may bear."}
+	case analysis.GatewayFault:
+		return words{"gapward itself has a fault",
+			"Read the daemon's log and look at the page's health view. Until this is cleared, alarms may be late or missing: inspect the brakes by hand as before."}
+	}
+	return words{string(c), "Look at the brake's page for what was measured."}
+}
+
+// Title is the condition in plain words, the start of a sentence without its
+// full stop.
+func Title(c analysis.Condition) string { return wordsOf(c).title }
+
+// FirstStep is the first thing to do about a condition, in one or two
+// sentences. Where people touch a brake, [Cautions] belong beside it.
+func FirstStep(c analysis.Condition) string { return wordsOf(c).firstStep }
+
+// Cautions are what every screen, report and alert carries that tells a person
+// to touch a brake.
+func Cautions() []string {
+	return []string{
+		"Land the load and secure the hook.",
+		"Isolate the supply, lock it out and check that it is dead.",
+		"Only people qualified for this work may do it.",
+		"The hoist maker's instructions and the local rules come first.",
+		"Test the brake before the hoist returns to service.",
+		"gapward is not a safety function: it measures and reports, and protects nobody.",
+	}
+}
+
+// Message is the event on one line: what changed, the condition, the brake,
+// the value with its expanded uncertainty (k = 2, 95 %), the limit, and since
+// when. Figures that aren't there are left out; times are UTC.
+func Message(e Event) string {
+	var b strings.Builder
+	switch e.Change {
+	case Cleared:
+		b.WriteString("Cleared: ")
+	case Acked:
+		b.WriteString("Acknowledged")
+		if e.By != "" {
+			b.WriteString(" by " + onOneLine(e.By))
+		}
+		b.WriteString(": ")
+	}
+	b.WriteString(Title(e.Condition))
+	b.WriteString(": ")
+	if e.Brake == "" {
+		b.WriteString("gateway")
+	} else {
+		b.WriteString(onOneLine(e.Brake))
+	}
+	if value := quantity(e.Value, e.U, e.Unit); value != "" {
+		b.WriteString(", " + value)
+	}
+	if limit := quantity(e.Limit, math.NaN(), e.Unit); limit != "" {
+		b.WriteString(", limit " + limit)
+	}
+	b.WriteString(", since " + readableTime(e.SinceNS))
+	if e.Change == Cleared {
+		b.WriteString(" until " + readableTime(e.AtNS))
+	}
+	return b.String()
+}
+
+// quantity is a figure as people read it, "2.84 ± 0.06 mm", and empty where
+// there is none. u is the standard uncertainty; what is shown is twice that.
+func quantity(value, u float64, unit string) string {
+	if math.IsNaN(value) || math.IsInf(value, 0) {
+		return ""
+	}
+	decimals := 0
+	switch {
+	case unit == "mm":
+		decimals = 2
+	case unit == "s" && math.Abs(value) < 10:
+		value, u, unit = value*1e3, u*1e3, "ms"
+	case unit == "s", unit == "d":
+	case value != math.Trunc(value):
+		decimals = 2
+	}
+	text := rounded(value, decimals)
+	if !math.IsNaN(u) && !math.IsInf(u, 0) && u > 0 {
+		// Rounded up: to the nearest it might become ± 0.00.
+		scale := math.Pow(10, float64(decimals))
+		text += " ± " + rounded(math.Ceil(2*u*scale-1e-9)/scale, decimals)
+	}
+	switch unit {
+	case "":
+		return text
+	case "d":
+		if text == "1" {
+			return text + " day"
+		}
+		return text + " days"
+	}
+	return text + " " + unit
+}
+
+func rounded(value float64, decimals int) string {
+	text := strconv.FormatFloat(value, 'f', decimals, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-") // no minus zero
+	}
+	return text
+}
+
+// readableTime is a time to the second, UTC.
+func readableTime(atNS int64) string {
+	return time.Unix(0, atNS).UTC().Format("2006-01-02 15:04:05 UTC")
+}
+
+// onOneLine keeps a name from breaking the line that it stands in.
+func onOneLine(name string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' {
+			return ' '
+		}
+		return r
+	}, name)
+}
