@@ -25,7 +25,8 @@ const (
 	// Run reads devices: each brake needs a signal to find cycles on, and each
 	// signal a device and an address. Simulating and commissioning are the same.
 	Run Purpose = iota
-	// Replay reads recordings: signals need no device, and a brake no signals.
+	// Replay reads recordings: signals need no device, a brake no signals, and
+	// what is said of devices counts only as far as it goes.
 	Replay
 )
 

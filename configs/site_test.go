@@ -89,6 +89,32 @@ func everythingOn(t *testing.T) []byte {
 	return regexp.MustCompile(`(?m)^( *)#([a-z-])`).ReplaceAll(text, []byte("$1$2"))
 }
 
+// TestReplayAsksLittle holds that a site file stripped of its devices, or with
+// signals described alike, is good enough for a recording.
+func TestReplayAsksLittle(t *testing.T) {
+	text := `
+site: Heron Yard
+brakes:
+  - name: a
+    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}
+    signals:
+      travel: {device: io, input: 0, raw: [0, 4095], mm: [0, 10], on_change: 0.02, at_least_every: 1s}
+  - name: b
+    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}
+    signals:
+      travel: {device: io, input: 0, raw: [0, 4095], mm: [0, 10], poll: 20ms}
+`
+	devices := "devices:\n  io: {modbus: \"tcp://127.0.0.1:1502\", unit: 1}\n"
+	for _, text := range []string{text, text + devices} {
+		if _, problems := Parse("site.yaml", []byte(text), Replay); len(problems) > 0 {
+			t.Errorf("a replay is refused:\n%s", lines(problems))
+		}
+		if _, problems := Parse("site.yaml", []byte(text), Run); len(problems) != 2 {
+			t.Errorf("a run has %d problems, want 2:\n%s", len(problems), lines(problems))
+		}
+	}
+}
+
 // TestEveryKeyIsShown holds that the complete example has every key there is,
 // so that nobody has to look for one in the code, and that it stays in order
 // with everything switched on.

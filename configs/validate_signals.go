@@ -80,8 +80,8 @@ func (v *validator) device(path string, w sensors.Wiring) {
 	}
 	_, ok := v.site.Devices[w.Device]
 	if !ok {
-		if !v.sound("devices") {
-			return
+		if !v.sound("devices") || v.purpose == Replay && len(v.site.Devices) == 0 {
+			return // nothing is known of the devices, or nothing needs to be
 		}
 		names := slices.Sorted(maps.Keys(v.site.Devices))
 		advice := "the devices are " + listOf(names, "and")
@@ -108,6 +108,9 @@ func (v *validator) device(path string, w sensors.Wiring) {
 		v.wrong(path+".topic", w.Device+" is a Modbus device and has no topics", "write one of input, holding, discrete or coil, or name an MQTT broker as the device")
 	case mqtt && keys[0] != "topic":
 		v.wrong(path+"."+keys[0], w.Device+" is an MQTT broker and has no registers or bits", "write topic, or name a Modbus device")
+	}
+	if v.purpose != Run {
+		return // a recording may have come another way
 	}
 	if where := path + ".on_change"; modbus && v.given(where) && v.sound(where) {
 		v.wrong(where, "a Modbus device is polled and can't report changes by itself", "write poll")
@@ -317,9 +320,9 @@ func (v *validator) rate(path string, w sensors.Wiring) {
 }
 
 // addresses checks that no two signals are read at one address: one of them
-// would be the other's reading.
+// would be the other's reading. A replay reads none.
 func (v *validator) addresses() {
-	if !v.sound("brakes", "devices") {
+	if v.purpose != Run || !v.sound("brakes", "devices") {
 		return
 	}
 	taken := map[string]string{}
