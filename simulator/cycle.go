@@ -37,7 +37,9 @@ func (m *model) travelOf(s, prev *segment, draw func(uint64) float64) {
 	reached := s.level(begin, p)
 	moved := s.travel > 0 && (reached-s.set)/s.travel > 0.5
 	releaseDone := max(s.onNS, release.startNS+int64(release.travelNS))
-	if releases && begin > releaseDone && m.faults.freesTo == 1 {
+	if prev.stuckAfterSet && !releases && from >= top {
+		s.arrivedNS = s.onNS // it was free all the while
+	} else if releases && begin > releaseDone && m.faults.freesTo == 1 {
 		s.arrivedNS = releaseDone
 		t.PlateauS = float64(begin-releaseDone) * 1e-9
 	}
@@ -61,13 +63,15 @@ func (m *model) travelOf(s, prev *segment, draw func(uint64) float64) {
 	s.restNS = min(s.endNS-1, max(begin, s.offNS)+int64(set.travelNS)+secondsNS(tails*p.BounceDecayS))
 
 	// What a perfect measurement finds.
-	if s.arrivedNS != never {
+	if s.arrivedNS != never && !prev.stuckAfterSet {
 		t.GapMM = released - (s.set+after)/2 + p.GapUMPerK*1e-3*(t.TemperatureC-referenceC)
 		if c := release.reachesNS(s.set + 0.9*s.travel); c != never {
 			t.ReleaseS = float64(c-s.onNS) * 1e-9
 		}
 	}
-	if moved && !s.stuckAfterSet {
+	if s.stuckAfterSet {
+		t.GapMM = math.NaN()
+	} else if moved {
 		if c := set.reachesNS(after + 0.1*(reached-after)); c != never {
 			t.SetS = float64(c-s.offNS) * 1e-9
 		}

@@ -59,7 +59,8 @@ func (s *Scale) furthest() float64 {
 
 // Broken is the raw value that a device shows when the sensor's wire is
 // broken: the end of an integer's range that lies further outside the scale,
-// or no number where the raw value is a float.
+// or no number where the raw value is a float. Where the scale fills the whole
+// range there is no such value, and the end of it reads as the end of the scale.
 func (s *Scale) Broken() float64 { return s.broken }
 
 // Raw is the raw value of a signal's value. It saturates where its type ends,

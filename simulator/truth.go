@@ -9,7 +9,7 @@ type Truth struct {
 	OnNS  int64 // drive on
 	OffNS int64 // drive off
 
-	GapMM        float64 // released level less the mean of the set levels before and after, at the cycle's temperature; NaN where the released level wasn't reached
+	GapMM        float64 // released level less the mean of the set levels before and after, at the cycle's temperature; NaN where the released level wasn't reached or the brake wasn't set before and after
 	UnderlyingMM float64 // the gap that wear and adjustments have left, without scatter and at 20 °C, before this stop's own wear
 	SetBeforeMM  float64
 	ReleasedMM   float64 // the released level the brake would reach, or reached
