@@ -3,6 +3,7 @@ package configs
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -76,7 +77,12 @@ func quoted(text string) string {
 }
 
 // number writes a figure as a person would.
-func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+func number(v float64) string {
+	if size := math.Abs(v); size >= 1e-6 && size < 1e15 {
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	return strconv.FormatFloat(v, 'g', -1, 64)
+}
 
 // listOf joins words as in "a, b or c".
 func listOf(words []string, last string) string {

@@ -237,8 +237,11 @@ func (v *validator) scale(path string, signal sensors.Signal, w sensors.Wiring) 
 		for i, r := range w.Raw {
 			if r < low || r > high {
 				advice := "write the two raw values that the device gives"
-				if r < 0 && r >= math.MinInt16 && (w.Type == "" || w.Type == sensors.U16) {
+				switch {
+				case r < 0 && r >= math.MinInt16 && typeName(w) == sensors.U16:
 					advice = "signed values need type: s16"
+				case r < 0 && typeName(w) == sensors.U32:
+					advice = "signed values need type: s32"
 				}
 				v.wrong(itemPath(raw, i), fmt.Sprintf("%s is no value of type %s, %s to %s", number(r), typeName(w), number(low), number(high)), advice)
 				return
