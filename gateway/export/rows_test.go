@@ -2,10 +2,12 @@ package export
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"math"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -122,4 +124,18 @@ func eventually(t *testing.T, what string, ok func() bool) {
 		}
 		time.Sleep(5 * time.Millisecond)
 	}
+}
+
+func asError[E error](err error) (E, bool) { return errors.AsType[E](err) }
+
+// gopath is where go install puts programs.
+func gopath() string {
+	if path := os.Getenv("GOPATH"); path != "" {
+		return path
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return ""
+	}
+	return filepath.Join(home, "go")
 }
