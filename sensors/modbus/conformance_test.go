@@ -7,9 +7,13 @@ import (
 	"gapward/sensors/sensortest"
 )
 
-func TestConformanceTCP(t *testing.T) {
+func TestConformanceTCP(t *testing.T) { conform(t, false) }
+
+func TestConformanceRTU(t *testing.T) { conform(t, true) }
+
+func conform(t *testing.T, rtu bool) {
 	sensortest.Run(t, func(t *testing.T) sensortest.Harness {
-		d := newStandIn(t)
+		d := newStandIn(t, rtu)
 		channels := brakeChannels(5 * time.Millisecond)
 		s, err := New("quay-io", d.device(), channels, nil, nil)
 		if err != nil {

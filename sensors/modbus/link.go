@@ -57,13 +57,12 @@ type master struct {
 	transport transport
 }
 
-func newTCPMaster(host string) *master {
-	packager := goburrow.NewTCPClientHandler(host) // for its framing; it never connects
-	t := &tcpTransport{host: host}
+func newTCPMaster(t transport) *master {
+	packager := goburrow.NewTCPClientHandler("") // for its framing; it never connects
 	return &master{goburrow.NewClient2(packager, t), func(unit uint8) { packager.SlaveId = unit }, t}
 }
 
-func newRTUMaster(t *rtuTransport) *master {
+func newRTUMaster(t transport) *master {
 	packager := goburrow.NewRTUClientHandler("") // for its framing; it opens no port
 	return &master{goburrow.NewClient2(packager, t), func(unit uint8) { packager.SlaveId = unit }, t}
 }
@@ -77,7 +76,7 @@ func newLink(a Address) link {
 	case RTUOverTCP:
 		return newRTUMaster(newRTUTransport(a.Line, networkPort(a)))
 	}
-	return newTCPMaster(a.Host)
+	return newTCPMaster(&tcpTransport{host: a.Host})
 }
 
 func (m *master) read(ctx context.Context, unit, function uint8, address, quantity uint16, timeout time.Duration) (reply, error) {

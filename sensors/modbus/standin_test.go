@@ -17,6 +17,7 @@ import (
 type standIn struct {
 	t    *testing.T
 	addr string
+	rtu  bool // speaks RTU frames in place of TCP's
 
 	mu        sync.Mutex
 	listener  net.Listener
@@ -29,8 +30,8 @@ type standIn struct {
 	requests  [][]byte
 }
 
-func newStandIn(t *testing.T) *standIn {
-	d := &standIn{t: t, conns: map[net.Conn]bool{}, registers: map[uint16]uint16{}, bits: map[uint16]bool{}, missing: map[uint16]bool{}}
+func newStandIn(t *testing.T, rtu bool) *standIn {
+	d := &standIn{t: t, rtu: rtu, conns: map[net.Conn]bool{}, registers: map[uint16]uint16{}, bits: map[uint16]bool{}, missing: map[uint16]bool{}}
 	d.addr = "127.0.0.1:0"
 	d.listen()
 	t.Cleanup(d.close)
@@ -87,13 +88,21 @@ func (d *standIn) serve(c net.Conn) {
 		delete(d.conns, c)
 		d.mu.Unlock()
 	}()
+	request := 12
+	if d.rtu {
+		request = 8
+	}
 	for {
-		request := make([]byte, 12)
-		if _, err := io.ReadFull(c, request); err != nil {
+		b := make([]byte, request)
+		if _, err := io.ReadFull(c, b); err != nil {
 			return
 		}
-		if pdu := d.answer(request[7:]); pdu != nil {
-			c.Write(tcpFrame(request, pdu))
+		if d.rtu {
+			if pdu := d.answer(b[1:6]); pdu != nil {
+				c.Write(rtuFrame(b[0], pdu))
+			}
+		} else if pdu := d.answer(b[7:]); pdu != nil {
+			c.Write(tcpFrame(b, pdu))
 		}
 	}
 }
@@ -180,7 +189,11 @@ func (d *standIn) spoil(s sensors.Signal) {
 }
 
 func (d *standIn) device() sensors.Device {
-	return sensors.Device{Modbus: "tcp://" + d.addr, Unit: 1, Timeout: 100 * time.Millisecond}
+	url := "tcp://" + d.addr
+	if d.rtu {
+		url = "rtu+tcp://" + d.addr + "?baud=115200"
+	}
+	return sensors.Device{Modbus: url, Unit: 1, Timeout: 100 * time.Millisecond}
 }
 
 func ptr[T any](v T) *T { return &v }

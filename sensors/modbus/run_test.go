@@ -1,0 +1,465 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"gapward/sensors"
+)
+
+// fakeLink answers in virtual time.
+type fakeLink struct {
+	took   time.Duration                                              // of a good exchange
+	fail   func(unit, function uint8, address, quantity uint16) error // nil: answer
+	asked  []string                                                   // unit:address+quantity of every read
+	when   []time.Time
+	closed int
+}
+
+func (l *fakeLink) read(ctx context.Context, unit, function uint8, address, quantity uint16, timeout time.Duration) (reply, error) {
+	l.asked = append(l.asked, fmt.Sprintf("%d:%d+%d", unit, address, quantity))
+	l.when = append(l.when, time.Now())
+	r := reply{sent: time.Now(), data: make([]byte, replyBytes(function, quantity))}
+	var err error
+	if l.fail != nil {
+		err = l.fail(unit, function, address, quantity)
+	}
+	d := l.took
+	if errors.Is(err, errSilent) {
+		d = timeout
+	}
+	select {
+	case <-time.After(d):
+	case <-ctx.Done():
+		return r, ctx.Err()
+	}
+	r.got = time.Now()
+	return r, err
+}
+
+func (l *fakeLink) close() { l.closed++ }
+
+// play runs a plan of the channels against l for some virtual time and returns
+// the samples.
+func play(t *testing.T, l *fakeLink, d time.Duration, channels []sensors.Channel, lg *slog.Logger) []sensors.Sample {
+	t.Helper()
+	devices := map[string]sensors.Device{}
+	for _, c := range channels {
+		if devices[c.Wiring.Device].Modbus == "" {
+			devices[c.Wiring.Device] = sensors.Device{Modbus: "tcp://hall", Unit: uint8(1 + len(devices)), Timeout: 100 * time.Millisecond}
+		}
+	}
+	plan, err := PlanBus(devices, channels)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := newSource("hall", plan, l, nil, lg)
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	out := make(chan []sensors.Sample)
+	done := make(chan error)
+	go func() { done <- s.Run(ctx, out) }()
+	var samples []sensors.Sample
+	for {
+		select {
+		case b := <-out:
+			samples = append(samples, b...)
+		case err := <-done:
+			if err != nil {
+				t.Errorf("Run returned %v", err)
+			}
+			if l.closed != 1 {
+				t.Errorf("the link was closed %d times", l.closed)
+			}
+			return samples
+		}
+	}
+}
+
+// since lists the moments of the reads from the first on.
+func (l *fakeLink) since() []time.Duration {
+	out := make([]time.Duration, len(l.when))
+	for i, w := range l.when {
+		out[i] = w.Sub(l.when[0])
+	}
+	return out
+}
+
+func TestPollsKeepTheirSlots(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: 3 * time.Millisecond}
+		start := time.Now()
+		samples := play(t, l, time.Second-time.Millisecond, []sensors.Channel{input(0, 0, 20*time.Millisecond)}, nil)
+		if len(samples) != 50 {
+			t.Errorf("%d samples in a second at 20 ms", len(samples))
+		}
+		for i, s := range samples {
+			want := start.Add(time.Duration(i)*20*time.Millisecond + 1500*time.Microsecond)
+			if got := time.Unix(0, s.AtNS); !got.Equal(want) {
+				t.Errorf("sample %d is stamped %v after the start, want %v", i, got.Sub(start), want.Sub(start))
+			}
+		}
+	})
+}
+
+// An exchange of 45 ms at a poll of 20 ms leaves every third slot: none in
+// between, and no burst afterwards.
+func TestMissedSlotsStayMissed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: 45 * time.Millisecond}
+		play(t, l, 230*time.Millisecond, []sensors.Channel{input(0, 0, 20*time.Millisecond)}, nil)
+		want := []time.Duration{0, 60 * time.Millisecond, 120 * time.Millisecond, 180 * time.Millisecond}
+		if got := l.since(); !slices.Equal(got, want) {
+			t.Errorf("reads at %v, want %v", got, want)
+		}
+	})
+}
+
+func TestRequestsOfOneBrakeAreBackToBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond}
+		const fast, slow = 20 * time.Millisecond, 40 * time.Millisecond
+		play(t, l, 30*time.Millisecond, []sensors.Channel{
+			input(0, 0, fast), input(1, 100, fast), discrete(0, 0, fast), discrete(1, 1000, fast), input(0, 50, slow)}, nil)
+		want := []string{"1:0+1", "1:0+1", "1:1000+1", "1:100+1", "1:50+1", "1:0+1", "1:0+1", "1:1000+1", "1:100+1"}
+		if !slices.Equal(l.asked, want) {
+			t.Errorf("asked %v, want %v", l.asked, want)
+		}
+		wantAt := []time.Duration{0, 1, 2, 3, 4, 20, 21, 22, 23}
+		for i, at := range l.since() {
+			if at != wantAt[i]*time.Millisecond {
+				t.Errorf("read %d at %v, want %v ms", i, at, int(wantAt[i]))
+			}
+		}
+	})
+}
+
+// A silent device is left alone for 1, 2, 4, … polls and 2 s at most, and
+// gives sign of its silence all the while.
+func TestSilentDeviceIsLeftAlone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{fail: func(uint8, uint8, uint16, uint16) error { return errSilent }}
+		samples := play(t, l, 20*time.Second, []sensors.Channel{input(0, 0, 20*time.Millisecond), discrete(0, 0, 20*time.Millisecond)}, nil)
+		at := l.since()
+		for i := 1; i < len(at); i++ {
+			if pause := at[i] - at[i-1]; pause > maxPause+100*time.Millisecond+20*time.Millisecond {
+				t.Errorf("read %d came %v after the one before it", i, pause)
+			}
+		}
+		if n := len(at); n < 12 || n > 20 {
+			t.Errorf("%d reads of a silent device in 20 s", n)
+		}
+		last := map[sensors.Signal]int64{}
+		for _, s := range samples {
+			if s.Quality != sensors.NoAnswer {
+				t.Fatalf("a sample is %v", s.Quality)
+			}
+			if gap := time.Duration(s.AtNS - last[s.Signal]); last[s.Signal] != 0 && gap > 400*time.Millisecond {
+				t.Errorf("no sign of %v for %v", s.Signal, gap)
+			}
+			last[s.Signal] = s.AtNS
+		}
+		if n := len(samples); n > 2*20*5 {
+			t.Errorf("%d samples of a silent device in 20 s", n)
+		}
+	})
+}
+
+// A request that alone is never answered doesn't keep the others of its device
+// from being read, whichever comes first in the plan.
+func TestOneDeadRequestDoesNotHideTheOthers(t *testing.T) {
+	for _, dead := range []uint16{0, 100} {
+		synctest.Test(t, func(t *testing.T) {
+			l := &fakeLink{took: time.Millisecond, fail: func(_, _ uint8, address, _ uint16) error {
+				if address == dead {
+					return errSilent
+				}
+				return nil
+			}}
+			good := 0
+			for _, s := range play(t, l, 20*time.Second, []sensors.Channel{input(0, 0, 20*time.Millisecond), input(1, 100, 20*time.Millisecond)}, nil) {
+				if s.Quality == sensors.Good {
+					good++
+				}
+			}
+			if good < 800 {
+				t.Errorf("with address %d dead, the other was read %d times in 20 s, of 1000", dead, good)
+			}
+		})
+	}
+}
+
+func TestDeadDeviceDoesNotStarveTheOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, fail: func(unit, _ uint8, _, _ uint16) error {
+			if unit == 1 {
+				return errSilent
+			}
+			return nil
+		}}
+		other := input(1, 5, 20*time.Millisecond)
+		other.Wiring.Device = "yard-io"
+		samples := play(t, l, 20*time.Second, []sensors.Channel{input(0, 0, 20*time.Millisecond), other}, nil)
+		good := map[int32]int{}
+		for _, s := range samples {
+			if s.Quality == sensors.Good {
+				good[s.Brake]++
+			}
+		}
+		if good[0] != 0 || good[1] < 850 {
+			t.Errorf("the dead device was read %d times and the other %d, of 1000", good[0], good[1])
+		}
+	})
+}
+
+func TestRecoveryIsSeenAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		back := start.Add(10 * time.Second)
+		l := &fakeLink{took: time.Millisecond, fail: func(uint8, uint8, uint16, uint16) error {
+			if time.Now().Before(back) {
+				return errSilent
+			}
+			return nil
+		}}
+		var logged strings.Builder
+		lg := slog.New(slog.NewTextHandler(&logged, nil))
+		var first time.Time
+		n := 0
+		for _, s := range play(t, l, 14*time.Second, []sensors.Channel{input(0, 0, 20*time.Millisecond)}, lg) {
+			if s.Quality == sensors.Good {
+				n++
+				if first.IsZero() {
+					first = time.Unix(0, s.AtNS)
+				}
+			}
+		}
+		if d := first.Sub(back); d < 0 || d > maxPause+150*time.Millisecond {
+			t.Errorf("the first reading came %v after the device was back", d)
+		}
+		if want := int(start.Add(14*time.Second).Sub(first) / (20 * time.Millisecond)); n < want {
+			t.Errorf("%d readings after recovery, want %d", n, want)
+		}
+		if n := strings.Count(logged.String(), "\n"); n != 2 || !strings.Contains(logged.String(), "input register 0 of quay-io") {
+			t.Errorf("an outage and its end are logged in %d lines:\n%s", n, logged.String())
+		}
+	})
+}
+
+// An exception is an answer: bad, not silent, neither held back nor logged
+// again and again.
+func TestExceptionIsBad(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, fail: func(_, f uint8, _, _ uint16) error { return &Exception{f, 4} }}
+		var logged strings.Builder
+		samples := play(t, l, time.Minute-time.Millisecond, []sensors.Channel{input(0, 0, 20*time.Millisecond)}, slog.New(slog.NewTextHandler(&logged, nil)))
+		if len(samples) != 3000 {
+			t.Errorf("%d samples in a minute at 20 ms", len(samples))
+		}
+		for _, s := range samples {
+			if s.Quality != sensors.Bad {
+				t.Fatalf("a sample is %v", s.Quality)
+			}
+		}
+		if n := strings.Count(logged.String(), "\n"); n != 1 {
+			t.Errorf("one lasting exception is logged in %d lines:\n%s", n, logged.String())
+		}
+	})
+}
+
+// A gateway that reports the silence of a unit behind it has answered, and the
+// unit has not.
+func TestGatewayReportsSilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, fail: func(_, f uint8, _, _ uint16) error { return &Exception{f, 0x0B} }}
+		for _, s := range play(t, l, time.Second, []sensors.Channel{input(0, 0, 20*time.Millisecond)}, nil) {
+			if s.Quality != sensors.NoAnswer {
+				t.Fatalf("a sample is %v", s.Quality)
+			}
+		}
+		if len(l.asked) > 10 {
+			t.Errorf("it was asked %d times in a second", len(l.asked))
+		}
+	})
+}
+
+// A device without some of the addresses of a block is read around them, from
+// the first round on, and never across them again.
+func TestRefusedBlockIsSplit(t *testing.T) {
+	for name, c := range map[string]struct {
+		missing uint16
+		after   []string
+		bad     int32 // brake without a value, -1: none
+	}{
+		"an address in a gap":       {6, []string{"1:0+2", "1:9+3"}, -1},
+		"an address that is wanted": {1, []string{"1:0+1", "1:1+1", "1:9+3"}, 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				l := &fakeLink{took: time.Millisecond, fail: func(_, f uint8, address, quantity uint16) error {
+					if address <= c.missing && c.missing < address+quantity {
+						return &Exception{f, 2}
+					}
+					return nil
+				}}
+				channels := []sensors.Channel{input(0, 0, 20*time.Millisecond), input(1, 1, 20*time.Millisecond), input(2, 9, 20*time.Millisecond), input(3, 11, 20*time.Millisecond)}
+				samples := play(t, l, 100*time.Millisecond-time.Microsecond, channels, nil)
+				if l.asked[0] != "1:0+12" || slices.Contains(l.asked[1:], "1:0+12") {
+					t.Errorf("asked %v", l.asked)
+				}
+				if got := l.asked[len(l.asked)-len(c.after):]; !slices.Equal(got, c.after) {
+					t.Errorf("in the end asked %v, want %v", got, c.after)
+				}
+				count := map[int32]int{}
+				for _, s := range samples {
+					count[s.Brake]++
+					if (s.Quality == sensors.Bad) != (s.Brake == c.bad) || s.Quality == sensors.NoAnswer {
+						t.Errorf("brake %d is %v", s.Brake, s.Quality)
+					}
+				}
+				for b := range int32(4) {
+					if count[b] != 5 {
+						t.Errorf("brake %d has %d samples of five polls", b, count[b])
+					}
+				}
+			})
+		})
+	}
+}
+
+// A device that refuses everything while it starts isn't read address by
+// address for ever after.
+func TestRefusingDeviceIsNotSplitForGood(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ready := time.Now().Add(3 * time.Second)
+		l := &fakeLink{took: time.Millisecond, fail: func(_, f uint8, _, _ uint16) error {
+			if time.Now().Before(ready) {
+				return &Exception{f, 2}
+			}
+			return nil
+		}}
+		channels := []sensors.Channel{input(0, 0, 20*time.Millisecond), input(1, 1, 20*time.Millisecond), input(2, 2, 20*time.Millisecond)}
+		samples := play(t, l, 4*time.Second-time.Millisecond, channels, nil)
+		if last := l.asked[len(l.asked)-1]; last != "1:0+3" {
+			t.Errorf("in the end asked %s", last)
+		}
+		if n := len(l.asked); n > 210 {
+			t.Errorf("%d reads in 4 s", n)
+		}
+		good := 0
+		for _, s := range samples {
+			if s.Quality == sensors.Good {
+				good++
+			}
+		}
+		if len(samples) != 3*200 || good != 3*50 {
+			t.Errorf("%d samples, %d of them good; want 600 and 150", len(samples), good)
+		}
+	})
+}
+
+func TestWatcherIsTold(t *testing.T) {
+	d := newStandIn(t, false)
+	told := make(chan sensors.Poll, 100)
+	s, err := New("quay-io", d.device(), brakeChannels(5*time.Millisecond), sensors.WatcherFunc(func(device string, p sensors.Poll) {
+		if device != "quay-io" {
+			t.Errorf("told of %s", device)
+		}
+		select {
+		case told <- p:
+		default:
+		}
+	}), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	out := make(chan []sensors.Sample, 1)
+	done := make(chan error)
+	go func() { done <- s.Run(ctx, out) }()
+	go func() {
+		for range out {
+		}
+	}()
+	defer close(out)
+	for range 4 {
+		p := <-told
+		if p.Err != nil || p.Samples != 2 || p.Took <= 0 || time.Since(p.At) > 5*time.Second {
+			t.Errorf("told %+v", p)
+		}
+	}
+	d.close()
+	deadline := time.After(5 * time.Second)
+	for {
+		select {
+		case p := <-told:
+			if p.Err == nil {
+				continue
+			}
+			if p.Samples != 0 || !strings.Contains(p.Err.Error(), "of quay-io (unit 1): ") {
+				t.Errorf("told %+v", p)
+			}
+		case <-deadline:
+			t.Error("the failure wasn't told")
+		}
+		break
+	}
+	cancel()
+	<-done
+}
+
+func TestClock(t *testing.T) {
+	start := time.Date(2026, 3, 29, 0, 59, 0, 0, time.UTC)
+	c := newClock(start)
+	at := func(d time.Duration) time.Duration { return time.Duration(c.at(start.Add(d)) - start.UnixNano()) }
+	if got := at(time.Second); got != time.Second {
+		t.Errorf("a second later is %v", got)
+	}
+	if got := at(time.Second / 2); got != time.Second {
+		t.Errorf("an earlier moment is %v: time went back", got)
+	}
+}
+
+// The wall and the monotonic clock of one time.Time can't be set apart in a
+// test, so the anchor is: it stands for a wall clock that was set the other
+// way.
+func TestClockFollowsTheSystemsTime(t *testing.T) {
+	start := time.Now()
+	c := newClock(start)
+	c.anchorNS -= int64(time.Hour) // the system's time was set an hour forward
+	if step := c.check(start.Add(time.Second)); step != time.Hour {
+		t.Errorf("the step is %v", step)
+	}
+	if got := c.at(start.Add(2 * time.Second)); got != start.Add(2*time.Second).UnixNano() {
+		t.Errorf("after a step forward the clock is %v wrong", time.Duration(got-start.Add(2*time.Second).UnixNano()))
+	}
+
+	c = newClock(start)
+	c.anchorNS += int64(3 * time.Second) // set back by three seconds
+	steps, lastNS := 0, int64(0)
+	for i := range 3000 {
+		now := start.Add(time.Duration(i) * time.Second)
+		if step := c.check(now); step != 0 {
+			steps++
+			if step != -3*time.Second {
+				t.Errorf("the step is %v", step)
+			}
+		}
+		got := c.at(now)
+		if passed := time.Duration(got - lastNS); i > 0 && (passed < 998*time.Millisecond || passed > time.Second) {
+			t.Fatalf("a second lasts %v", passed)
+		}
+		lastNS = got
+	}
+	if off := time.Duration(lastNS - start.Add(2999*time.Second).UnixNano()); off > tolerated || steps != 1 {
+		t.Errorf("after 50 minutes the clock is %v ahead; it told of %d steps", off, steps)
+	}
+}
