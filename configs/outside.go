@@ -1,11 +1,21 @@
 package configs
 
-import (
-	"strings"
-)
+import "strings"
 
 // outside lets the exporters and notifiers judge their own settings.
 func (v *validator) outside() {
+	v.exporters()
+	if !v.sound("notify") {
+		return
+	}
+	for i, n := range v.site.Notify {
+		if path := itemPath("notify", i); v.whole(path) {
+			v.told(path, n.Validate())
+		}
+	}
+}
+
+func (v *validator) exporters() {
 	if !v.sound("site", "brakes", "export") {
 		return
 	}
@@ -19,9 +29,20 @@ func (v *validator) outside() {
 	v.told("export", v.site.Export.Validate(v.site.Name, names))
 }
 
-// told makes problems of what a room says of its own settings: each error
-// begins with the key that it is about, as in "export.influx.url: is missing".
-// A part that names no key under root is about root.
+// whole reports whether neither a value nor anything in it was complained of.
+func (v *validator) whole(path string) bool {
+	for spoiled := range v.spoiled {
+		if strings.HasPrefix(spoiled, path) {
+			return false
+		}
+	}
+	return v.sound(path)
+}
+
+// told makes problems of what a room says of its own settings. Each error
+// begins with the key that it is about, counted from the top of the file or
+// from root: "export.influx.url: is missing", "webhook: it has no url". One
+// that names no key is about root.
 func (v *validator) told(root string, err error) {
 	if err == nil {
 		return
@@ -33,8 +54,13 @@ func (v *validator) told(root string, err error) {
 		return
 	}
 	path, message := root, strings.ReplaceAll(err.Error(), "\n", "; ")
-	if key, rest, ok := strings.Cut(message, ": "); ok && (key == root || strings.HasPrefix(key, root+".") || strings.HasPrefix(key, root+"[")) {
-		path, message = key, rest
+	if key, rest, ok := strings.Cut(message, ": "); ok {
+		switch {
+		case key == root || strings.HasPrefix(key, root+"."):
+			path, message = key, rest
+		case v.given(root + "." + key):
+			path, message = root+"."+key, rest
+		}
 	}
 	if !v.sound(path) {
 		return // told by the reader

@@ -3,6 +3,7 @@ package configs
 import (
 	"strings"
 
+	"gapward/alerts/notify"
 	"gapward/analysis"
 	"gapward/gateway/export"
 	"gapward/sensors"
@@ -17,7 +18,7 @@ type Site struct {
 	Brakes  []Brake                   `yaml:"brakes"`
 	Chains  []HoldingChain            `yaml:"holding_chains"`
 	Export  export.Settings           `yaml:"export"`
-	Notify  []NotifySettings          `yaml:"notify"`
+	Notify  []notify.Settings         `yaml:"notify"`
 
 	file  string
 	hash  string
