@@ -9,7 +9,7 @@ func (v *validator) outside() {
 		return
 	}
 	for i, n := range v.site.Notify {
-		if path := itemPath("notify", i); v.whole(path) {
+		if path := itemPath("notify", i); v.sound(path) && !v.cracked[path] {
 			v.told(path, n.Validate())
 		}
 	}
@@ -27,16 +27,6 @@ func (v *validator) exporters() {
 		names = append(names, b.Name)
 	}
 	v.told("export", v.site.Export.Validate(v.site.Name, names))
-}
-
-// whole reports whether neither a value nor anything in it was complained of.
-func (v *validator) whole(path string) bool {
-	for spoiled := range v.spoiled {
-		if strings.HasPrefix(spoiled, path) {
-			return false
-		}
-	}
-	return v.sound(path)
 }
 
 // told makes problems of what a room says of its own settings. Each error

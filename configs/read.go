@@ -18,17 +18,26 @@ type reader struct {
 	problems []Problem
 	at       map[string]position // where each value stands
 	spoiled  map[string]bool     // paths already complained of, so that no mistake is told twice
+	cracked  map[string]bool     // paths of what holds a spoiled one
 }
 
 type position struct{ line, column int }
 
 func newReader(file string) *reader {
-	return &reader{file: file, at: map[string]position{}, spoiled: map[string]bool{}}
+	return &reader{file: file, at: map[string]position{}, spoiled: map[string]bool{}, cracked: map[string]bool{}}
+}
+
+// spoil remembers that a path was complained of.
+func (r *reader) spoil(path string) {
+	r.spoiled[path] = true
+	for cut := strings.LastIndexAny(path, ".["); cut >= 0; cut = strings.LastIndexAny(path[:cut], ".[") {
+		r.cracked[path[:cut]] = true
+	}
 }
 
 // complain notes a mistake at a node.
 func (r *reader) complain(n *yaml.Node, path, message, advice string) {
-	r.spoiled[path] = true
+	r.spoil(path)
 	r.problems = append(r.problems, Problem{File: r.file, Line: n.Line, Column: n.Column, Path: path, Message: message, Advice: advice})
 }
 
@@ -188,7 +197,7 @@ func (r *reader) readArray(n *yaml.Node, into reflect.Value, path string) {
 		before := len(r.problems)
 		r.read(item, into.Index(i), itemPath(path, i))
 		if len(r.problems) > before {
-			r.spoiled[path] = true
+			r.spoil(path)
 		}
 	}
 }
@@ -210,13 +219,13 @@ func (r *reader) unknownKey(e entry, path string, known []string) {
 		advice = "secrets do not belong in the site file; " + advice
 	case near != "":
 		advice = "did you mean " + near + "?"
-		r.spoiled[joinPath(path, near)] = true
+		r.spoil(joinPath(path, near))
 	case path == "page" && (e.key == "tls" || e.key == "accounts"):
 		advice = "this version serves the page on a loopback address only, without tls and accounts"
 	case notNumber == nil && empty(e.value):
 		advice = "decimals are written with a point, not with a comma"
 	}
-	r.spoiled[where] = true
+	r.spoil(where)
 	r.problems = append(r.problems, Problem{File: r.file, Line: e.node.Line, Column: e.node.Column, Path: where, Message: "unknown key", Advice: advice})
 }
 

@@ -71,7 +71,7 @@ func (v *validator) place(path string) position {
 // wrong notes a problem at a path.
 func (v *validator) wrong(path, message, advice string) {
 	at := v.place(path)
-	v.spoiled[path] = true
+	v.spoil(path)
 	v.problems = append(v.problems, Problem{File: v.file, Line: at.line, Column: at.column, Path: path, Message: message, Advice: advice})
 }
 
