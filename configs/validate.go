@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"errors"
 	"fmt"
 	"net"
 	"net/netip"
@@ -108,27 +109,36 @@ func (v *validator) siteAndPage() {
 		v.wrong("data", "is empty", "write the path of a directory, or take the line out for "+DefaultData)
 	}
 	if v.given("page.listen") && v.sound("page.listen") {
-		v.listen("page.listen", v.site.Page.Listen)
+		if fault, advice := listenFault(v.site.Page.Listen); fault != "" {
+			v.wrong("page.listen", fault, advice)
+		}
 	}
 }
 
-// listen checks that the page is served on a loopback address only.
-func (v *validator) listen(path, address string) {
+// CheckListen is the fault of an address that the page can't be served on: it
+// must be host:port of this machine alone.
+func CheckListen(address string) error {
+	if fault, advice := listenFault(address); fault != "" {
+		return errors.New(fault + "; " + advice)
+	}
+	return nil
+}
+
+// listenFault says what is wrong with the page's address, or is empty.
+func listenFault(address string) (fault, advice string) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		v.wrong(path, quoted(address)+" is no address", "write host:port, as in "+DefaultListen)
-		return
+		return quoted(address) + " is no address", "write host:port, as in " + DefaultListen
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n > 65535 {
-		v.wrong(path, quoted(port)+" is no port number", "write 0 to 65535, as in "+DefaultListen)
-		return
+		return quoted(port) + " is no port number", "write 0 to 65535, as in " + DefaultListen
 	}
 	ip, err := netip.ParseAddr(host)
 	if host == "localhost" || err == nil && ip.Unmap().IsLoopback() {
-		return
+		return "", ""
 	}
-	v.wrong(path, address+" can be reached from other machines, which needs tls and accounts, and this version has neither",
-		"write 127.0.0.1:"+port+" and put a proxy that has both before it")
+	return address + " can be reached from other machines, which needs tls and accounts, and this version has neither",
+		"write 127.0.0.1:" + port + " and put a proxy that has both before it"
 }
 
 func isWordRune(r rune) bool {
