@@ -67,7 +67,7 @@ func TestTruthIsWhatIdealReadingsShow(t *testing.T) {
 
 	// A plain reading of the samples: levels by the last sample before each
 	// edge, times by the first sample beyond the share of the travel.
-	type seen struct{ onNS, offNS, releaseNS, setNS int64 }
+	type seen struct{ onNS, offNS int64 }
 	var (
 		travel               []sensors.Sample
 		cycles               []seen

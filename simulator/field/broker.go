@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -15,8 +16,8 @@ import (
 // It lets everybody in and is therefore to be had on loopback only; what it
 // retains is gone when it closes.
 type Broker struct {
-	server *mochi.Server
-	addr   string
+	addr  string
+	close func() error
 }
 
 // StartBroker starts a broker on a loopback address; port 0 means any that is
@@ -44,15 +45,15 @@ func StartBroker(addr string, log *slog.Logger) (*Broker, error) {
 		s.Close()
 		return nil, fmt.Errorf("starting the broker on %s: %w", tcp, err)
 	}
-	return &Broker{s, l.Address()}, nil
+	return &Broker{l.Address(), sync.OnceValue(s.Close)}, nil
 }
 
 // Addr is the broker's host and port.
 func (b *Broker) Addr() string { return b.addr }
 
-// Close disconnects everybody and frees the address.
+// Close disconnects everybody and frees the address. A second call does nothing.
 func (b *Broker) Close() error {
-	if err := b.server.Close(); err != nil {
+	if err := b.close(); err != nil {
 		return fmt.Errorf("closing the broker on %s: %w", b.addr, err)
 	}
 	return nil
