@@ -78,21 +78,21 @@ func ParseAddress(s string) (Address, error) {
 	}
 	u, err := url.Parse(s)
 	if err != nil {
-		return Address{}, fmt.Errorf("Modbus address %q can't be read (%v); %s", s, err, addressForms)
+		return Address{}, fmt.Errorf("address %q can't be read (%v); %s", s, err, addressForms)
 	}
 	if u.User != nil || u.Fragment != "" {
-		return Address{}, fmt.Errorf("Modbus address %q has a user name or a fragment, which Modbus doesn't know; %s", s, addressForms)
+		return Address{}, fmt.Errorf("address %q has a user name or a fragment, which Modbus doesn't know; %s", s, addressForms)
 	}
 	switch Scheme(u.Scheme) {
 	case TCP:
 		if u.RawQuery != "" || u.Path != "" && u.Path != "/" {
-			return Address{}, fmt.Errorf("Modbus address %q has more than host and port; write %q", s, "tcp://"+u.Host)
+			return Address{}, fmt.Errorf("address %q has more than host and port; write %q", s, "tcp://"+u.Host)
 		}
 		host, err := hostPort(u, s)
 		return Address{Scheme: TCP, Host: host}, err
 	case RTUOverTCP:
 		if u.Path != "" && u.Path != "/" {
-			return Address{}, fmt.Errorf("Modbus address %q has a path after the port; write %q", s, "rtu+tcp://"+u.Host)
+			return Address{}, fmt.Errorf("address %q has a path after the port; write %q", s, "rtu+tcp://"+u.Host)
 		}
 		host, err := hostPort(u, s)
 		if err != nil {
@@ -102,35 +102,35 @@ func ParseAddress(s string) (Address, error) {
 		return Address{Scheme: RTUOverTCP, Host: host, Line: line}, err
 	case RTU:
 		if u.Host != "" {
-			return Address{}, fmt.Errorf("Modbus address %q takes %q for a host; write three slashes: %q", s, u.Host, "rtu:///"+path.Join(u.Host, u.Path))
+			return Address{}, fmt.Errorf("address %q takes %q for a host; write three slashes: %q", s, u.Host, "rtu:///"+path.Join(u.Host, u.Path))
 		}
 		if u.Path == "" || u.Path == "/" {
-			return Address{}, fmt.Errorf("Modbus address %q names no serial port; write for example \"rtu:///dev/ttyUSB0?baud=19200\"", s)
+			return Address{}, fmt.Errorf("address %q names no serial port; write for example \"rtu:///dev/ttyUSB0?baud=19200\"", s)
 		}
 		line, err := parseLine(u, s)
 		return Address{Scheme: RTU, Path: u.Path, Line: line}, err
 	}
-	return Address{}, fmt.Errorf("Modbus address %q begins with %q, which isn't known; %s", s, u.Scheme+"://", addressForms)
+	return Address{}, fmt.Errorf("address %q begins with %q, which isn't known; %s", s, u.Scheme+"://", addressForms)
 }
 
 // withoutScheme guesses what somebody meant who left the scheme out.
 func withoutScheme(s string) error {
 	if strings.HasPrefix(s, "/") {
-		return fmt.Errorf("Modbus address %q says nothing of how to get there; write %q", s, "rtu://"+s+"?baud=19200&parity=even")
+		return fmt.Errorf("address %q says nothing of how to get there; write %q", s, "rtu://"+s+"?baud=19200&parity=even")
 	}
-	return fmt.Errorf("Modbus address %q says nothing of how to get there; write %q", s, "tcp://"+s)
+	return fmt.Errorf("address %q says nothing of how to get there; write %q", s, "tcp://"+s)
 }
 
 func hostPort(u *url.URL, s string) (string, error) {
 	host, port := u.Hostname(), u.Port()
 	if host == "" {
-		return "", fmt.Errorf("Modbus address %q names no host; write \"%s://host:port\"", s, u.Scheme)
+		return "", fmt.Errorf("address %q names no host; write \"%s://host:port\"", s, u.Scheme)
 	}
 	if port == "" {
 		port = defaultPort
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {
-		return "", fmt.Errorf("Modbus address %q has port %s; write one from 1 to 65535, usually 502", s, port)
+		return "", fmt.Errorf("address %q has port %s; write one from 1 to 65535, usually 502", s, port)
 	}
 	return net.JoinHostPort(host, port), nil
 }
@@ -139,32 +139,32 @@ func parseLine(u *url.URL, s string) (Line, error) {
 	l := Line{Baud: defaultBaud, Parity: EvenParity}
 	query, err := url.ParseQuery(u.RawQuery)
 	if err != nil {
-		return l, fmt.Errorf("Modbus address %q: what follows the question mark can't be read (%v); write for example \"baud=19200&parity=even&stop=1\"", s, err)
+		return l, fmt.Errorf("address %q: what follows the question mark can't be read (%v); write for example \"baud=19200&parity=even&stop=1\"", s, err)
 	}
 	for _, name := range sortedKeys(query) {
 		values := query[name]
 		if len(values) > 1 {
-			return l, fmt.Errorf("Modbus address %q gives %s %d times; write it once", s, name, len(values))
+			return l, fmt.Errorf("address %q gives %s %d times; write it once", s, name, len(values))
 		}
 		v := values[0]
 		switch name {
 		case "baud":
 			l.Baud, err = strconv.Atoi(v)
 			if err != nil || l.Baud < 300 || l.Baud > 4_000_000 {
-				return l, fmt.Errorf("Modbus address %q has baud=%s; write the line's rate in baud, for example baud=19200", s, v)
+				return l, fmt.Errorf("address %q has baud=%s; write the line's rate in baud, for example baud=19200", s, v)
 			}
 		case "parity":
 			l.Parity = Parity(v)
 			if l.Parity != NoParity && l.Parity != EvenParity && l.Parity != OddParity {
-				return l, fmt.Errorf("Modbus address %q has parity=%s; write parity=even, parity=odd or parity=none", s, v)
+				return l, fmt.Errorf("address %q has parity=%s; write parity=even, parity=odd or parity=none", s, v)
 			}
 		case "stop":
 			l.Stop, err = strconv.Atoi(v)
 			if err != nil || l.Stop < 1 || l.Stop > 2 {
-				return l, fmt.Errorf("Modbus address %q has stop=%s; write stop=1 or stop=2", s, v)
+				return l, fmt.Errorf("address %q has stop=%s; write stop=1 or stop=2", s, v)
 			}
 		default:
-			return l, fmt.Errorf("Modbus address %q has %s, which isn't known; a serial line has baud, parity and stop", s, name)
+			return l, fmt.Errorf("address %q has %s, which isn't known; a serial line has baud, parity and stop", s, name)
 		}
 	}
 	if l.Stop == 0 {

@@ -1,6 +1,9 @@
 package modbus
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
 
 // Exception is a device's answer that it won't give what was asked.
 type Exception struct {
@@ -45,4 +48,16 @@ func (e *Exception) Error() string {
 // that didn't.
 func (e *Exception) silence() bool {
 	return e.Code == gatewayPathMissing || e.Code == gatewayTargetIsSilent
+}
+
+// exceptionIn is the exception that err is or wraps, or nil.
+func exceptionIn(err error) *Exception {
+	if err == nil { // by far the most often, and errors.As costs memory
+		return nil
+	}
+	var e *Exception
+	if !errors.As(err, &e) {
+		return nil
+	}
+	return e
 }

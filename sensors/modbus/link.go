@@ -105,8 +105,7 @@ func (m *master) read(ctx context.Context, unit, function uint8, address, quanti
 		return r, nil
 	}
 	err = exception(err, function)
-	var refused *Exception
-	if !errors.As(err, &refused) {
+	if exceptionIn(err) == nil {
 		m.transport.drop()
 	}
 	return r, err

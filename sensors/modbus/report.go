@@ -1,9 +1,6 @@
 package modbus
 
-import (
-	"errors"
-	"time"
-)
+import "time"
 
 // A trouble is what is wrong with a request, for the log.
 type trouble struct {
@@ -18,11 +15,10 @@ type trouble struct {
 const logEvery = 10 * time.Second
 
 func kindOf(err error) string {
-	var e *Exception
-	switch {
-	case err == nil:
+	if err == nil {
 		return ""
-	case errors.As(err, &e):
+	}
+	if e := exceptionIn(err); e != nil {
 		return e.Error()
 	}
 	return "no answer"

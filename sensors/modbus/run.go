@@ -2,7 +2,6 @@ package modbus
 
 import (
 	"context"
-	"errors"
 	"slices"
 	"time"
 
@@ -78,10 +77,11 @@ func (r *run) round() {
 			continue
 		}
 		parts := r.poll(p)
+		p.advance(r.start, time.Now())
 		for _, part := range parts {
-			part.advance(r.start, time.Now())
+			part.next = p.next
 		}
-		if len(parts) != 1 {
+		if len(parts) > 0 {
 			r.polls = slices.Replace(r.polls, i, i+1, parts...)
 			i += len(parts) - 1
 		}
@@ -102,30 +102,30 @@ func (r *run) flush() {
 	}
 }
 
-// poll carries out one request, or shows that it's held back. It returns what
-// is to be polled in place of p from now on: p itself, or parts of it.
+// poll carries out one request, or shows that it's held back. Where the device
+// refused part of it, poll returns what is to be polled in its place from now
+// on.
 func (r *run) poll(p *poll) []*poll {
-	self := []*poll{p}
 	now := time.Now()
 	if !p.mayTry(now) {
 		if p.mustShow(now) {
 			r.show(p, sensors.NoAnswer, now)
 		}
-		return self
+		return nil
 	}
 	if p.unit.fails > 0 { // what has been read mustn't wait for a timeout
 		r.flush()
 	}
 	rep, err := r.ask(p)
 	if r.ctx.Err() != nil {
-		return self
+		return nil
 	}
 	if refused(err) && !now.Before(p.partAt) {
 		if parts := r.split(p); parts != nil {
 			return parts
 		}
 		if r.ctx.Err() != nil {
-			return self
+			return nil
 		}
 		// Nothing in it can be had. The device may be starting up; what it
 		// refuses now isn't what to remember.
@@ -133,7 +133,7 @@ func (r *run) poll(p *poll) []*poll {
 	}
 	r.settle(p, rep, err)
 	r.report(p, err, time.Now())
-	return self
+	return nil
 }
 
 // splitAgain is how long to wait before a block that was refused in whole and
@@ -169,13 +169,12 @@ func (e *pollError) Unwrap() error { return e.err }
 // settle makes samples of what a request brought and notes how it fares.
 func (r *run) settle(p *poll, rep reply, err error) {
 	now := time.Now()
-	var e *Exception
-	switch {
+	switch e := exceptionIn(err); {
 	case err == nil:
 		p.answered()
 		r.batch = p.take(r.batch, rep.data, r.clock.at(rep.middle()))
 		p.shownAt = now
-	case errors.As(err, &e) && !e.silence():
+	case e != nil && !e.silence():
 		p.answered()
 		r.show(p, sensors.Bad, rep.middle())
 	default:
@@ -193,8 +192,8 @@ func (r *run) show(p *poll, q sensors.Quality, at time.Time) {
 // refused reports whether the device has no such address, at least not all of
 // the block.
 func refused(err error) bool {
-	var e *Exception
-	return errors.As(err, &e) && e.Code == illegalAddress
+	e := exceptionIn(err)
+	return e != nil && e.Code == illegalAddress
 }
 
 // split reads a refused block in halves, and refused halves in halves again,

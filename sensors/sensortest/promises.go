@@ -14,7 +14,7 @@ import (
 
 func hasAName(h Harness) error {
 	if h.Source.Name() == "" {
-		return errors.New("Name is empty")
+		return errors.New("the source has no name")
 	}
 	return nil
 }

@@ -230,3 +230,27 @@ func TestSourcesThatBreakAPromise(t *testing.T) {
 		})
 	}
 }
+
+// tape is a source with an end.
+type tape struct{ from time.Time }
+
+func (t *tape) Name() string { return "tape" }
+
+func (t *tape) Run(ctx context.Context, out chan<- []sensors.Sample) error {
+	for i := range 4 {
+		at := t.from.Add(time.Duration(i) * time.Second).UnixNano()
+		batch := []sensors.Sample{{AtNS: at, Brake: 4, Signal: sensors.Travel, Value: 2}, sensors.TickAt(at)}
+		select {
+		case out <- batch:
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	return nil
+}
+
+func TestASourceWithAnEnd(t *testing.T) {
+	Run(t, func(t *testing.T) Harness {
+		return Harness{Source: &tape{time.Date(2025, 3, 1, 6, 0, 0, 0, time.UTC)}, Channels: fakeChannels}
+	})
+}
