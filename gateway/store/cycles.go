@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -35,13 +36,18 @@ const chunk = 512
 // time; cycles committed meanwhile may come too or not. It ends at fn's first
 // error, which it returns as it is.
 func (d *DB) EachCycle(ctx context.Context, fn func(CycleRow) error) error {
+	return d.EachCycleFrom(ctx, math.MinInt64, fn)
+}
+
+// EachCycleFrom is [DB.EachCycle] for the cycles at and after fromNS.
+func (d *DB) EachCycleFrom(ctx context.Context, fromNS int64, fn func(CycleRow) error) error {
 	names, err := d.Brakes(ctx)
 	if err != nil {
 		return err
 	}
 	fronts := make([]front, 0, len(names))
 	for _, name := range names {
-		f := front{d: d, brake: name}
+		f := front{d: d, brake: name, nextNS: fromNS}
 		if err := f.fill(ctx); err != nil {
 			return err
 		}
@@ -79,8 +85,7 @@ type front struct {
 	d      *DB
 	brake  string
 	rows   []CycleRow
-	lastNS int64
-	begun  bool
+	nextNS int64 // where the next chunk begins
 	done   bool
 }
 
@@ -88,17 +93,11 @@ func (f *front) fill(ctx context.Context) (err error) {
 	if f.done {
 		return nil
 	}
-	after := " AND t.at_ns > ?"
-	if !f.begun {
-		after = " AND t.at_ns >= ?"
-		f.lastNS = -1 << 63
-	}
-	f.begun = true
 	f.rows, err = list(ctx, f.d, "cycles of "+f.brake, scanCycle, "SELECT "+columns(cycleFigures)+cycleQuery+
-		" WHERE b.name = ?"+after+" ORDER BY t.at_ns LIMIT ?", f.brake, f.lastNS, chunk)
+		" WHERE b.name = ? AND t.at_ns >= ? ORDER BY t.at_ns LIMIT ?", f.brake, f.nextNS, chunk)
 	f.done = len(f.rows) < chunk
 	if n := len(f.rows); n > 0 {
-		f.lastNS = f.rows[n-1].AtNS
+		f.nextNS = f.rows[n-1].AtNS + 1 // a brake has one cycle at a time
 	}
 	return err
 }

@@ -63,7 +63,8 @@ func list[R any](ctx context.Context, d *DB, what string, scan func(scanner) (R,
 }
 
 // Changed gives a channel that is closed at the next successful [DB.Commit].
-// To miss nothing, take it before reading what is there.
+// To miss nothing, take it before reading what is there. Commits of other
+// processes it doesn't tell of.
 func (d *DB) Changed() <-chan struct{} {
 	d.mu.Lock()
 	defer d.mu.Unlock()

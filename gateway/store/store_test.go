@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -255,6 +256,39 @@ func TestFailedCommit(t *testing.T) {
 	<-changed
 }
 
+// TestFullCard wants a commit that finds no room to leave all as it was, and to
+// succeed when there is room again.
+func TestFullCard(t *testing.T) {
+	d := openAt(t, t.TempDir())
+	commit(t, d, wholeBatch())
+	var pages int
+	if err := d.write.QueryRow("PRAGMA page_count").Scan(&pages); err != nil {
+		t.Fatal(err)
+	}
+	limit := func(pages int) {
+		if _, err := d.write.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	limit(pages)
+	var b Batch
+	for i := range 500 {
+		b.Cycles = append(b.Cycles, cycleAt(mainBrake, 10+i))
+	}
+	err := d.Commit(t.Context(), &b)
+	if err == nil || !strings.Contains(err.Error(), "full") || isDamage(err) {
+		t.Fatalf("without room it says %v", err)
+	}
+	if got := must(d.CyclesAfter(t.Context(), 0, 1000)); len(got) != 3 || b.Cycles[0].ID != 0 {
+		t.Errorf("%d cycles are there, and the first of the batch has id %d", len(got), b.Cycles[0].ID)
+	}
+	limit(1 << 30)
+	commit(t, d, &b)
+	if b.Cycles[0].ID != 4 || b.Cycles[499].ID != 503 {
+		t.Errorf("with room again the ids are %d to %d", b.Cycles[0].ID, b.Cycles[499].ID)
+	}
+}
+
 func TestEachCycleInOrderOfTime(t *testing.T) {
 	d := openAt(t, t.TempDir())
 	// More than one chunk a brake, committed out of order, with equal times.
@@ -282,6 +316,14 @@ func TestEachCycleInOrderOfTime(t *testing.T) {
 	}
 	if !same(got, want) {
 		t.Errorf("%d cycles, want %d; or in another order than that of time", len(got), len(want))
+	}
+	got = nil
+	from := want[len(want)/3].AtNS
+	if err := d.EachCycleFrom(t.Context(), from, func(c CycleRow) error { got = append(got, c); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if !same(got, slices.DeleteFunc(want, func(c CycleRow) bool { return c.AtNS < from })) {
+		t.Errorf("from %d on it gave %d cycles, or others than those", from, len(got))
 	}
 	stop := errors.New("enough")
 	if err := d.EachCycle(t.Context(), func(CycleRow) error { return stop }); err != stop {
