@@ -48,7 +48,7 @@ func (c change) atRest() bool {
 
 // Event switches a fault on or off, or lets somebody do something.
 type Event struct {
-	At     time.Time     // when; zero means After the scenario's start, or at once when applied live
+	At     time.Time     // when; zero means After the scenario's start, or at once when it's applied as it is
 	After  time.Duration // after the start of the scenario
 	Brake  string
 	Fault  Fault

@@ -75,6 +75,7 @@ func (b *BrakeSpec) validate() error {
 type model struct {
 	spec     BrakeSpec
 	p        *Params
+	seed     uint64
 	normals  *normals
 	schedule *Schedule
 	coming   Interval // the drive's next time on, not yet begun
@@ -102,7 +103,7 @@ const lead = 2 * time.Second
 
 func newModel(spec BrakeSpec, from time.Time, seed uint64, n *normals) *model {
 	m := &model{
-		spec: spec, normals: n, schedule: newSchedule(spec.Duty, seed, spec.Hoist, from, n),
+		spec: spec, seed: seed, normals: n, schedule: newSchedule(spec.Duty, seed, spec.Hoist, from, n),
 		cycleKey: newKey(seed, spec.Name, "cycles"), noiseKey: newKey(seed, spec.Name, "noise"),
 		bounceKey: newKey(seed, spec.Name, "bounce"),
 		gapMM:     spec.Params.InitialGapMM, stops: spec.Params.WornCycles, faults: healthy(),
@@ -127,6 +128,21 @@ func newModel(spec BrakeSpec, from time.Time, seed uint64, n *normals) *model {
 // next drive-on.
 func segmentEnd(offNS, nextOnNS int64) int64 {
 	return nextOnNS - min(int64(lead), (nextOnNS-offNS)/2)
+}
+
+// setDuty has the brake used otherwise from a time on, to which the model has
+// been brought. What the drive has begun it ends.
+func (m *model) setDuty(d Duty, fromNS int64) {
+	s := &m.seg
+	if s.hasCycle {
+		fromNS = max(fromNS, s.restNS, s.offNS+int64(minimumRest))
+	}
+	m.spec.Duty = d
+	m.schedule = newSchedule(d, m.seed, m.spec.Hoist, time.Unix(0, fromNS), m.normals)
+	m.coming = m.schedule.nextOf(m.spec.Part)
+	s.endNS = segmentEnd(fromNS, m.coming.OnNS)
+	m.zeroMM = s.zero + s.zeroPerNS*float64(s.endNS-s.startNS) // the drift goes on as it began
+	m.setWake()
 }
 
 // ambientC is the temperature of the surroundings: warmest at 15 o'clock.

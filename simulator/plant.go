@@ -15,6 +15,7 @@ type Plant struct {
 	mu     sync.Mutex
 	models []*model
 	at     map[int32]*model
+	seenNS int64 // the latest moment that it was asked about
 }
 
 // NewPlant returns the brakes as they are at a time.
@@ -23,11 +24,11 @@ func NewPlant(brakes []BrakeSpec, at time.Time, seed uint64) (*Plant, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newPlant(models), nil
+	return newPlant(models, at.UnixNano()), nil
 }
 
-func newPlant(models []*model) *Plant {
-	p := &Plant{models: models, at: make(map[int32]*model, len(models))}
+func newPlant(models []*model, atNS int64) *Plant {
+	p := &Plant{models: models, at: make(map[int32]*model, len(models)), seenNS: atNS}
 	for _, m := range models {
 		p.at[m.spec.Index] = m
 	}
@@ -70,6 +71,7 @@ func (p *Plant) Read(brake int32, s sensors.Signal, atNS int64) Reading {
 	if !ok {
 		return Reading{Broken: true}
 	}
+	p.seenNS = max(p.seenNS, atNS)
 	v, broken := m.value(s, atNS)
 	f := &m.faults
 	return Reading{Value: v, Broken: broken, Silent: f.silent,
@@ -80,9 +82,30 @@ func (p *Plant) Read(brake int32, s sensors.Signal, atNS int64) Reading {
 func (p *Plant) AdvanceTo(t time.Time) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.seenNS = max(p.seenNS, t.UnixNano())
 	for _, m := range p.models {
-		m.advance(t.UnixNano())
+		m.advance(p.seenNS)
 	}
+}
+
+// SetDuty changes how all the brakes are used, from a time on or, where a
+// drive is then on, soon after it goes off. The brakes stay as they are: it's
+// how a history of working days goes on as a demonstration in continuous use.
+func (p *Plant) SetDuty(duty Duty, from time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, m := range p.models {
+		spec := m.spec
+		spec.Duty = duty
+		if err := spec.validate(); err != nil {
+			return err
+		}
+	}
+	for _, m := range p.models {
+		m.advance(max(from.UnixNano(), p.seenNS))
+		m.setDuty(duty, max(from.UnixNano(), p.seenNS))
+	}
+	return nil
 }
 
 // GapMM is the underlying gap of a brake now: what wear and adjustments have
@@ -97,12 +120,13 @@ func (p *Plant) GapMM(brake int32) (gapMM float64, ok bool) {
 	return m.gapMM, true
 }
 
-// Apply lets something go wrong, or be done, at ev.At; what lies in the past
-// happens at once. Its After is of no effect here.
+// Apply lets something go wrong, or be done, at ev.At; what lies in the past,
+// or has no time, happens at once: at the latest moment that the plant was
+// asked about. Its After is of no effect here.
 func (p *Plant) Apply(ev Event) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return apply(p.models, ev)
+	return apply(p.models, ev, p.seenNS)
 }
 
 // OnCycle has each brake report the truth of every cycle when the next begins.
@@ -116,10 +140,15 @@ func (p *Plant) OnCycle(f func(Truth)) {
 }
 
 // apply queues an event with the models that it concerns: one brake's, or for
-// a fault of a device those of all brakes wired to the same devices.
-func apply(models []*model, ev Event) error {
+// a fault of a device those of all brakes wired to the same devices. It
+// happens at earliestNS at the earliest.
+func apply(models []*model, ev Event, earliestNS int64) error {
 	if err := ev.Validate(); err != nil {
 		return err
+	}
+	earliest := time.Unix(0, earliestNS)
+	if ev.At.Before(earliest) {
+		ev.At = earliest
 	}
 	var hit *model
 	for _, m := range models {

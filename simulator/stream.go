@@ -59,9 +59,9 @@ func NewStream(brakes []BrakeSpec, from, to time.Time, seed uint64) (*Stream, er
 	return s, nil
 }
 
-// Apply lets something go wrong, or be done, at ev.At. Its After is of no
-// effect here.
-func (s *Stream) Apply(ev Event) error { return apply(s.models, ev) }
+// Apply lets something go wrong, or be done, at ev.At; what lies before the
+// latest sample, or has no time, happens there. Its After is of no effect here.
+func (s *Stream) Apply(ev Event) error { return apply(s.models, ev, s.lastNS) }
 
 // OnCycle has each brake report the truth of every cycle when its next one
 // begins.
@@ -120,7 +120,7 @@ func (s *Stream) Plant() *Plant {
 	for _, m := range s.models {
 		m.advance(s.toNS)
 	}
-	return newPlant(s.models)
+	return newPlant(s.models, s.toNS)
 }
 
 // earlier orders the heap: by time, then by brake and group so that polls of

@@ -182,6 +182,61 @@ func TestStreamGoesOnLive(t *testing.T) {
 	}
 }
 
+func TestSetDutyLeavesTheBrakeAsItIs(t *testing.T) {
+	// Once at night, at rest, and once while the drive is on.
+	b := ideal(wiredBrake(0, "quay-2/main"), 20*time.Millisecond)
+	driven := truths(plantOf(t, b), monday().Add(12*time.Hour))
+	long := slices.IndexFunc(driven, func(c Truth) bool { return c.OffNS-c.OnNS > 3e9 })
+	for _, atNS := range []int64{monday().Add(26 * time.Hour).UnixNano(), driven[long].OnNS + 2e9} {
+		p := plantOf(t, b)
+		p.AdvanceTo(time.Unix(0, atNS))
+		gapMM, _ := p.GapMM(0)
+		travel, drive := p.Read(0, sensors.Travel, atNS), p.Read(0, sensors.Drive, atNS)
+		if err := p.SetDuty(ContinuousDuty(), time.Unix(0, atNS)); err != nil {
+			t.Fatal(err)
+		}
+		if g, _ := p.GapMM(0); g != gapMM {
+			t.Errorf("the gap went from %g to %g mm", gapMM, g)
+		}
+		if a, b := p.Read(0, sensors.Travel, atNS), p.Read(0, sensors.Drive, atNS); a != travel || b != drive {
+			t.Errorf("travel and drive went from %v, %v to %v, %v", travel, drive, a, b)
+		}
+		list := truths(p, time.Unix(0, atNS).Add(time.Hour))
+		if len(list) < 150 {
+			t.Errorf("%d cycles in an hour of continuous use", len(list))
+		}
+		last := 0.0
+		for i, c := range list {
+			if i > 0 && c.OnNS-list[i-1].OffNS < int64(minimumRest) || i > 0 && c.SetBeforeMM != last {
+				t.Fatalf("cycle %d begins at %d with the set level %g; the one before ended at %d with %g", i, c.OnNS, c.SetBeforeMM, list[i-1].OffNS, last)
+			}
+			last = c.SetAfterMM
+		}
+	}
+	p := plantOf(t, b)
+	if err := p.SetDuty(Duty{}, monday()); err == nil {
+		t.Error("a duty without lifts is accepted")
+	}
+}
+
+func TestEventsOfThePastHappenNow(t *testing.T) {
+	p := plantOf(t, wiredBrake(0, "quay-2/main"))
+	now := monday().Add(30 * time.Hour).UnixNano()
+	held := p.Read(0, sensors.Travel, now).Value
+	for _, ev := range []Event{{}, {At: monday().AddDate(-1, 0, 0)}} {
+		ev.Brake, ev.Fault, ev.Lasts = "quay-2/main", ProbeFrozen, time.Minute
+		if err := p.Apply(ev); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := p.Read(0, sensors.Travel, now+59e9).Value; got != held {
+		t.Errorf("frozen for a minute at %.4f mm the probe reads %.4f mm", held, got)
+	}
+	if got := p.Read(0, sensors.Travel, now+61e9).Value; got == held {
+		t.Error("the probe is still frozen")
+	}
+}
+
 func TestCreepBrakeIsDrivenInTheCreepPartOnly(t *testing.T) {
 	both := make(map[int32]float64)
 	overlap, creepOn := 0, 0

@@ -57,7 +57,7 @@ func New(cfg Config) (_ *Field, err error) {
 	}
 	defer func() {
 		if err != nil {
-			f.close()
+			f.Close()
 		}
 	}()
 	byDevice := make(map[string][]sensors.Channel)
@@ -176,7 +176,7 @@ func (f *Field) Apply(ev simulator.Event) error {
 func (f *Field) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	defer f.close()
+	defer f.Close()
 	var running sync.WaitGroup
 	var mu sync.Mutex
 	var errs []error
@@ -201,7 +201,9 @@ func (f *Field) Run(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-func (f *Field) close() {
+// Close frees the addresses of a stand-in that isn't going to run. Run does it
+// by itself; a second call does nothing.
+func (f *Field) Close() {
 	for _, s := range f.servers {
 		s.listener.Close()
 	}

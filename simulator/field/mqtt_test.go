@@ -24,7 +24,7 @@ type heard struct {
 func listen(t *testing.T, addr string) <-chan heard {
 	t.Helper()
 	messages := make(chan heard, 10000)
-	c := paho.NewClient(paho.NewClientOptions().AddBroker("mqtt://" + addr).SetClientID("listener").SetProtocolVersion(4))
+	c := paho.NewClient(paho.NewClientOptions().AddBroker("mqtt://" + addr).SetClientID(fmt.Sprint("listener-", time.Now().UnixNano())).SetProtocolVersion(4))
 	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
 		t.Fatalf("connecting to the broker: %v", tok.Error())
 	}
