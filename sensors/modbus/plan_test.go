@@ -174,22 +174,25 @@ func TestResolvePolls(t *testing.T) {
 
 func TestHalves(t *testing.T) {
 	p, err := PlanDevice(sensors.Device{Modbus: "tcp://quay-io"}, []sensors.Channel{
-		input(0, 0, 0), input(1, 1, 0), input(2, 4, 0), input(3, 12, 0), input(4, 13, 0), input(5, 13, 0)})
+		input(0, 0, 0), input(1, 9, 0), input(2, 10, 0), input(3, 11, 0), input(4, 12, 0), input(5, 12, 0)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, b, ok := p.Requests[0].halves()
-	if got := blocks(Plan{Requests: []Request{a, b}}); !ok || got != "4:0+5@20ms 4:12+2@20ms" {
-		t.Errorf("at the widest gap: %s", got)
+	for _, want := range []string{
+		"4:0+1@20ms 4:9+4@20ms",   // at the widest gap
+		"4:9+2@20ms 4:11+2@20ms",  // in the middle
+		"4:11+1@20ms 4:12+1@20ms", // what stands at one address stays together
+	} {
+		a, b, ok := p.Requests[0].halves()
+		if got := blocks(Plan{Requests: []Request{a, b}}); !ok || got != want {
+			t.Errorf("%v is parted into %s, want %s", &p.Requests[0], got, want)
+		}
+		if len(a.Channels)+len(b.Channels) != len(p.Requests[0].Channels) {
+			t.Errorf("of %d channels %d and %d are left", len(p.Requests[0].Channels), len(a.Channels), len(b.Channels))
+		}
+		p.Requests[0] = b
 	}
-	if len(a.Channels) != 3 || len(b.Channels) != 3 {
-		t.Errorf("the channels are parted %d and %d", len(a.Channels), len(b.Channels))
-	}
-	a, b, ok = b.halves()
-	if got := blocks(Plan{Requests: []Request{a, b}}); !ok || got != "4:12+1@20ms 4:13+1@20ms" {
-		t.Errorf("in the middle: %s", got)
-	}
-	if _, _, ok := b.halves(); ok {
+	if _, _, ok := p.Requests[0].halves(); ok || len(p.Requests[0].Channels) != 2 {
 		t.Error("one address is parted")
 	}
 }

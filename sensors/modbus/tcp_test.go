@@ -254,6 +254,9 @@ func TestHostileServers(t *testing.T) {
 				if errors.As(err, &wrong) {
 					t.Fatalf("register %d was asked for, and %d was returned", wrong.asked, wrong.got)
 				}
+				if exceptionIn(err) != nil {
+					t.Fatalf("it's taken for an exception: %v", err)
+				}
 				if took := time.Since(began); took > time.Second { // generous: floods run beside it
 					t.Errorf("read %d took %v to fail, with a timeout of %v: %v", i, took, testTimeout, err)
 				}
@@ -304,7 +307,10 @@ func TestAnswersAmongOthers(t *testing.T) {
 			old := echo(r)
 			old[0]--
 			old[10]++
-			for _, b := range slices.Concat(old, old, echo(r)) {
+			other := echo(r)
+			other[6]++
+			other[10]++
+			for _, b := range slices.Concat(old, other, old, echo(r)) {
 				c.Write([]byte{b})
 			}
 			c.Write(echo(r))
@@ -332,6 +338,35 @@ func TestIdleConnectionClosedByDevice(t *testing.T) {
 	for i := range uint16(5) {
 		if err := readOne(t.Context(), l, i); err != nil {
 			t.Fatalf("read %d: %v", i, err)
+		}
+	}
+}
+
+// A connection on which a device has begun to answer and then closes isn't
+// idle: that is a failure to be shown.
+func TestConnectionClosedInsideALaterAnswer(t *testing.T) {
+	addr := serve(t, func(c net.Conn, n int) {
+		if r := next(c); r != nil {
+			c.Write(echo(r))
+		}
+		if r := next(c); r != nil && n == 0 {
+			c.Write(echo(r)[:5])
+			return
+		} else if r != nil {
+			c.Write(echo(r))
+		}
+	})
+	l := newTCPMaster(&tcpTransport{host: addr})
+	defer l.close()
+	if err := readOne(t.Context(), l, 1); err != nil {
+		t.Fatal(err)
+	}
+	if err := readOne(t.Context(), l, 2); !errors.Is(err, io.ErrUnexpectedEOF) {
+		t.Errorf("got %v, want %v", err, io.ErrUnexpectedEOF)
+	}
+	for i := range uint16(2) {
+		if err := readOne(t.Context(), l, i); err != nil {
+			t.Errorf("after it: %v", err)
 		}
 	}
 }
