@@ -10,8 +10,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"sync"
+	"syscall"
 	"testing"
 	"time"
+
+	"go.bug.st/serial"
 
 	"gapward/sensors"
 )
@@ -123,30 +127,125 @@ func TestReadsFromLibmodbusByLine(t *testing.T) {
 // returns the other.
 func pseudoLine(t *testing.T, start func(theirs string)) (ours string) {
 	t.Helper()
-	socat, err := exec.LookPath("socat")
-	need(t, err == nil, "socat")
 	dir := t.TempDir()
 	ours, theirs := filepath.Join(dir, "ours"), filepath.Join(dir, "theirs")
+	plugIn(t, ours, theirs)
+	start(theirs)
+	return ours
+}
+
+// plugIn makes the two ports and returns what takes them away again.
+func plugIn(t *testing.T, ours, theirs string) (unplug func()) {
+	t.Helper()
+	socat, err := exec.LookPath("socat")
+	need(t, err == nil, "socat")
 	cmd := exec.Command(socat, "PTY,link="+ours+",raw,echo=0", "PTY,link="+theirs+",raw,echo=0")
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
-		cmd.Process.Kill()
-		cmd.Wait() // killed; the status says so
-	})
+	var once sync.Once
+	unplug = func() {
+		once.Do(func() {
+			cmd.Process.Signal(syscall.SIGTERM) // so that it removes the links
+			cmd.Wait()                          // ended by a signal; the status says so
+		})
+	}
+	t.Cleanup(unplug)
 	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(10 * time.Millisecond) {
 		_, err1 := os.Stat(ours)
 		_, err2 := os.Stat(theirs)
 		if err1 == nil && err2 == nil {
-			break
+			return unplug
 		}
 		if time.Now().After(deadline) {
 			t.Fatal("socat made no ports")
 		}
 	}
-	start(theirs)
-	return ours
+}
+
+// serialDevice answers on a serial port until the port is gone.
+func serialDevice(t *testing.T, d *standIn, path string) {
+	t.Helper()
+	p, err := serial.Open(path, &serial.Mode{BaudRate: 115200, DataBits: 8, Parity: serial.EvenParity})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var running sync.WaitGroup
+	t.Cleanup(func() {
+		p.Close()
+		running.Wait()
+	})
+	running.Go(func() {
+		var request []byte
+		b := make([]byte, 8)
+		for {
+			n, err := p.Read(b[:8-len(request)])
+			if err != nil {
+				return
+			}
+			request = append(request, b[:n]...)
+			if len(request) < 8 {
+				continue
+			}
+			if pdu := d.answer(request[1:6]); pdu != nil {
+				p.Write(rtuFrame(request[0], pdu))
+			}
+			request = nil
+		}
+	})
+}
+
+// A serial adapter that is pulled out, and put in again later, is a silence
+// and an end of it.
+func TestUnpluggedAdapter(t *testing.T) {
+	dir := t.TempDir()
+	ours, theirs := filepath.Join(dir, "ours"), filepath.Join(dir, "theirs")
+	unplug := plugIn(t, ours, theirs)
+	d := newStandIn(t, true)
+	d.set(sensors.Travel, 2)
+	serialDevice(t, d, theirs)
+
+	dev := sensors.Device{Modbus: "rtu://" + ours + "?baud=115200", Unit: 7, Timeout: 50 * time.Millisecond}
+	s, err := New("quay-io", dev, brakeChannels(20 * time.Millisecond)[:1], nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	out := make(chan []sensors.Sample)
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx, out) }()
+	await := func(q sensors.Quality, when string) {
+		t.Helper()
+		deadline := time.After(8 * time.Second)
+		for {
+			select {
+			case batch := <-out:
+				if batch[0].Quality == q {
+					return
+				}
+			case err := <-done:
+				t.Fatalf("%s: Run returned %v", when, err)
+			case <-deadline:
+				t.Fatalf("%s: no sample was %v", when, q)
+			}
+		}
+	}
+	await(sensors.Good, "at first")
+	unplug()
+	await(sensors.NoAnswer, "unplugged")
+	plugIn(t, ours, theirs)
+	serialDevice(t, d, theirs)
+	await(sensors.Good, "plugged in again")
+	cancel()
+	select {
+	case err := <-done:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(time.Second):
+		t.Error("Run hadn't returned a second after its context ended")
+	}
 }
 
 // compareTables reads all four tables of a server that others have written, in
