@@ -1,0 +1,101 @@
+package page
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+)
+
+// boardView is the board of all brakes.
+type boardView struct {
+	Counts   []countView
+	Gateway  []alarmView
+	Sources  []sourceView // those that don't answer
+	Answers  string       // "3 of 3 sources answer"; empty where there are none
+	Rows     []rowView
+	NoBrakes bool
+}
+
+type countView struct {
+	Level level
+	N     int
+	Words string
+}
+
+// sourceView is a device and whether it answers.
+type sourceView struct {
+	Device, Since, SinceRFC, Error string
+	OK                             bool
+}
+
+func (s *Server) board(w http.ResponseWriter, r *http.Request) {
+	g, err := s.gather(r.Context())
+	if err != nil {
+		s.unreadable(w, r, err)
+		return
+	}
+	now := s.deps.Now()
+	b := &boardView{Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
+	for i := range g.brakes {
+		b.Rows = append(b.Rows, viewRow(&g.brakes[i], now))
+	}
+	b.Counts = count(g.brakes)
+	sources, answering := s.sources(now)
+	for _, one := range sources {
+		if !one.OK {
+			b.Sources = append(b.Sources, one)
+		}
+	}
+	if len(sources) > 0 {
+		b.Answers = fmt.Sprintf("%d of %d sources answer", answering, len(sources))
+	}
+	s.show(w, r, http.StatusOK, view{Title: boardTitle(b.Counts, s.deps.Site), Board: b})
+}
+
+// sources lists the devices, and counts those that answer.
+func (s *Server) sources(now time.Time) (all []sourceView, answering int) {
+	for _, h := range s.deps.Health() {
+		if h.OK {
+			answering++
+		}
+		v := sourceView{Device: h.Device, OK: h.OK, Error: h.Error}
+		if !h.Since.IsZero() {
+			v.Since, v.SinceRFC = saySince(h.Since.UnixNano(), now), h.Since.UTC().Format(time.RFC3339)
+		}
+		all = append(all, v)
+	}
+	return all, answering
+}
+
+// count counts the brakes by how they are shown, the worst first, leaving out
+// what there is none of.
+func count(brakes []standing) []countView {
+	counts := []countView{{danger, 0, "stop or failed"}, {abnormal, 0, "abnormal"}, {notice, 0, "to plan"}, {unknown, 0, "not measured"}, {normal, 0, "in limits"}}
+	var kept []countView
+	for _, c := range counts {
+		for i := range brakes {
+			if brakes[i].level == c.Level {
+				c.N++
+			}
+		}
+		if c.N > 0 {
+			kept = append(kept, c)
+		}
+	}
+	return kept
+}
+
+// boardTitle tells the worst first, for a tab in the background.
+func boardTitle(counts []countView, site string) string {
+	var parts []string
+	for _, c := range counts {
+		if c.Level != normal {
+			parts = append(parts, fmt.Sprintf("%d %s", c.N, c.Words))
+		}
+	}
+	if len(parts) == 0 {
+		return joinWords(" – ", "All in limits", site)
+	}
+	return joinWords(" – ", strings.Join(parts, ", "), site)
+}

@@ -1,0 +1,274 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/store"
+)
+
+// How much a brake's page lists.
+const (
+	listedCycles = 20
+	listedAlarms = 30
+	listedPoints = 24 // of the gap history, in its table
+)
+
+// brakeView is a brake's own page.
+type brakeView struct {
+	Row       rowView
+	Chain     string
+	ChainMore []linkView // the other brakes of the chain
+	Cautions  []string   // where the page leads to touching the brake
+	Wear      figure
+	Counts    string
+	Forecasts []forecastView
+	Spans     []spanView
+	GapPlot   plotView
+	Points    []pointView
+	CyclePlot plotView
+	Levels    []levelView // what was measured on the last cycle
+	Cycles    []cycleView // newest first
+	History   []alarmView // newest first
+	Signals   string
+	Sources   []sourceView
+}
+
+// linkView leads to another brake and tells how it stands.
+type linkView struct {
+	Name, Path, Word string
+	Level            level
+}
+
+// plotView is a picture in two widths.
+type plotView struct {
+	Wide, Narrow string // addresses; empty where there is nothing to draw
+	Text         string // in place of the picture
+}
+
+type spanView struct {
+	Words, Path string
+	Current     bool
+}
+
+type forecastView struct {
+	Limit, Words string
+	Rows         []oddsView
+}
+
+type oddsView struct{ Odds, Cycles, Date string }
+
+type pointView struct {
+	At, AtRFC, Mean, Least, Most string
+	Count                        string
+}
+
+type levelView struct {
+	What  string
+	Value figure
+}
+
+type cycleView struct {
+	At, AtRFC, Kind string
+	Gap             figure
+	Release, Set    figure
+	Flags           string
+}
+
+func (s *Server) brake(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("name")
+	if s.byName[name] == nil {
+		s.show(w, r, http.StatusNotFound, view{Title: "No such brake", Message: fmt.Sprintf("The site has no brake called %q.", name)})
+		return
+	}
+	span, err := parseSpan(r.URL.Query().Get("span"))
+	if err != nil {
+		s.show(w, r, http.StatusBadRequest, view{Title: "No such span", Message: err.Error()})
+		return
+	}
+	v, err := s.viewBrake(r, name, span)
+	if err != nil {
+		s.unreadable(w, r, err)
+		return
+	}
+	s.show(w, r, http.StatusOK, view{Title: joinWords(" – ", name+": "+v.Row.Word, s.deps.Site), Brake: v})
+}
+
+func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView, error) {
+	ctx, now := r.Context(), s.deps.Now()
+	g, err := s.gather(ctx)
+	if err != nil {
+		return nil, err
+	}
+	cycles, err := s.deps.Data.Cycles(ctx, name, 0, math.MaxInt64, listedCycles)
+	if err != nil {
+		return nil, err
+	}
+	history, err := s.deps.Data.Alarms(ctx, name, listedAlarms)
+	if err != nil {
+		return nil, err
+	}
+	points, err := s.deps.Data.Thinned(ctx, name, span.fromNS(now), math.MaxInt64, listedPoints)
+	if err != nil {
+		return nil, err
+	}
+	wave, hasWave, err := s.deps.Data.Waveform(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+
+	b := g.find(name)
+	v := &brakeView{
+		Row: viewRow(b, now), Chain: b.brake.Chain, Cautions: cautions(b),
+		Forecasts: viewForecasts(b, now), Spans: viewSpans(name, span),
+		History: viewAlarms(history, now), Signals: signalWords(b.brake),
+	}
+	v.Sources, _ = s.sources(now)
+	v.ChainMore = chainOf(g, b)
+	if b.judged {
+		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", grouped(b.verdict.Full), grouped(b.verdict.Jogs))
+	}
+	if b.foretold["adjust"] {
+		v.Wear = measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")
+	}
+	for _, c := range slices.Backward(cycles) {
+		v.Cycles = append(v.Cycles, viewCycle(c, now))
+	}
+	for _, p := range points {
+		v.Points = append(v.Points, pointView{At: saySince(p.AtNS, now), AtRFC: rfc(p.AtNS),
+			Mean: fixed(p.MeanMM, 2), Least: fixed(p.MinMM, 2), Most: fixed(p.MaxMM, 2), Count: grouped(p.Count)})
+	}
+	var last store.CycleRow
+	if len(cycles) > 0 {
+		last = cycles[len(cycles)-1]
+	}
+	if len(points) > 0 {
+		v.GapPlot = viewPlot("/plot/gap/", name, url.Values{"span": {span.key}, "v": {plotVersion(b, last.ID, now)}},
+			fmt.Sprintf("Air gap of %s over time against its limits. %s. Forecast: %s. The figures are in the table below.",
+				name, v.Row.Picture.Text, orNone(v.Row.Outlook)))
+	}
+	if hasWave && len(wave.TimesNS) > 0 {
+		v.CyclePlot = viewPlot("/plot/cycle/", name, url.Values{"v": {fmt.Sprint(wave.CycleAtNS)}},
+			fmt.Sprintf("Travel of %s during its latest cycle. The figures are in the table below.", name))
+	}
+	if at, ok := cycleAt(cycles, wave.CycleAtNS); ok {
+		v.Levels = viewLevels(at)
+	}
+	return v, nil
+}
+
+// cautions are shown where somebody may go and touch the brake because of
+// what the page says.
+func cautions(s *standing) []string {
+	due := s.judged && s.verdict.State > analysis.InLimits
+	for _, a := range s.alarms {
+		due = due || a.State.Active()
+	}
+	if !due {
+		return nil
+	}
+	return alerts.Cautions()
+}
+
+func orNone(words string) string {
+	if words == "" {
+		return "none yet"
+	}
+	return words
+}
+
+// chainOf lists the brakes that hold the same load.
+func chainOf(g gathered, s *standing) []linkView {
+	var links []linkView
+	for _, other := range g.brakes {
+		if s.brake.Chain != "" && other.brake.Chain == s.brake.Chain && other.brake != s.brake {
+			links = append(links, linkView{Name: other.brake.Name, Path: pathOf("/brake/", other.brake.Name), Word: other.word, Level: other.level})
+		}
+	}
+	return links
+}
+
+func viewPlot(prefix, name string, query url.Values, text string) plotView {
+	wide := pathOf(prefix, name) + ".svg?" + query.Encode()
+	return plotView{Wide: wide, Narrow: wide + "&narrow=1", Text: text}
+}
+
+func viewForecasts(s *standing, now time.Time) []forecastView {
+	var views []forecastView
+	for _, f := range []struct {
+		forecast analysis.Forecast
+		name     string
+		verb     string
+	}{{s.adjust, "adjust", "adjust"}, {s.max, "max", "at its maximum"}} {
+		if !s.foretold[f.name] {
+			continue
+		}
+		v := forecastView{
+			Limit: fmt.Sprintf("%s, %s mm", f.name, exact(f.forecast.LimitMM)),
+			Words: sayForecast(f.forecast, f.verb, now),
+		}
+		for _, q := range []struct {
+			odds         string
+			cycles, date float64
+		}{
+			{"1 in 20 that it comes before", f.forecast.Cycles.P05, f.forecast.DateNS.P05},
+			{"even odds before or after", f.forecast.Cycles.P50, f.forecast.DateNS.P50},
+			{"19 in 20 that it comes before", f.forecast.Cycles.P95, f.forecast.DateNS.P95},
+		} {
+			row := oddsView{Odds: q.odds}
+			if finite(q.cycles) && q.cycles < 1e12 {
+				row.Cycles = grouped(int64(math.Round(q.cycles)))
+			}
+			if t, ok := when(q.date, now.Location()); ok && t.Sub(now) < 5*horizon {
+				row.Date = t.Format("Mon 2 Jan 2006")
+			}
+			v.Rows = append(v.Rows, row)
+		}
+		views = append(views, v)
+	}
+	return views
+}
+
+func viewCycle(c store.CycleRow, now time.Time) cycleView {
+	return cycleView{At: time.Unix(0, c.AtNS).In(now.Location()).Format("2 Jan 15:04:05"), AtRFC: rfc(c.AtNS), Kind: c.Kind.String(),
+		Gap: gapFigure(c.GapMM, c.GapUMM), Release: msFigure(c.ReleaseS, c.ReleaseUS), Set: msFigure(c.SetS, c.SetUS),
+		Flags: strings.ReplaceAll(strings.Join(c.Flags.Names(), ", "), "-", " ")}
+}
+
+// cycleAt is the cycle that a waveform belongs to.
+func cycleAt(cycles []store.CycleRow, atNS int64) (store.CycleRow, bool) {
+	for _, c := range cycles {
+		if c.AtNS == atNS {
+			return c, true
+		}
+	}
+	return store.CycleRow{}, false
+}
+
+func viewLevels(c store.CycleRow) []levelView {
+	levels := []levelView{
+		{"Travel, set", measured(c.SetLevelMM, 0, 3, "mm")},
+		{"Travel, released", measured(c.ReleasedLevelMM, 0, 3, "mm")},
+		{"Air gap of this cycle", measured(c.GapMM, c.GapUMM, 3, "mm")},
+		{"Drive on for", measured(float64(c.OnNS)*1e-9, 0, 2, "s")},
+		{"Release time", msFigure(c.ReleaseS, c.ReleaseUS)},
+		{"Set time", msFigure(c.SetS, c.SetUS)},
+		{"Temperature", measured(c.TemperatureC, 0, 1, "°C")},
+	}
+	return slices.DeleteFunc(levels, func(l levelView) bool { return !l.Value.Known() })
+}
+
+func signalWords(b *Brake) string {
+	var names []string
+	for _, sig := range b.Signals {
+		names = append(names, sig.String())
+	}
+	return strings.Join(names, ", ")
+}

@@ -1,0 +1,170 @@
+// Package page is what people see of gapward in a browser: the board of all
+// brakes, the worst first, a page for each brake, and the same as JSON.
+//
+// It only reads. Everything is in the HTML as it leaves the server; a small
+// script keeps an open page up to date, and without it a page is merely as old
+// as its loading.
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"gapward/analysis"
+	"gapward/gateway/store"
+	"gapward/sensors"
+)
+
+// Settings say where the page is served.
+type Settings struct {
+	Listen string `yaml:"listen"`
+}
+
+// DefaultListen is the address when the site file doesn't say.
+const DefaultListen = "127.0.0.1:8480"
+
+// Address is Listen or its default.
+func (s Settings) Address() string {
+	if s.Listen == "" {
+		return DefaultListen
+	}
+	return s.Listen
+}
+
+// Brake is what the page must know of a brake beyond what is stored of it.
+type Brake struct {
+	Name, Crane, Kind, Model string
+	Limits                   analysis.Limits
+	Timing                   analysis.Timing
+	Chain                    string // name of the holding chain, empty where it is in none
+	Signals                  []sensors.Signal
+}
+
+// SourceHealth is whether a device answers.
+type SourceHealth struct {
+	Device string
+	OK     bool
+	Since  time.Time // when OK last changed
+	Error  string    // of the latest request that failed, while not OK
+}
+
+// Data is what the page reads from the store. Its methods may be called from
+// several goroutines at a time.
+type Data interface {
+	// Verdicts reads the latest verdict on every brake.
+	Verdicts(ctx context.Context) ([]store.VerdictRow, error)
+	// LatestForecasts reads the latest forecast for each limit of every brake.
+	LatestForecasts(ctx context.Context) ([]store.ForecastRow, error)
+	// ActiveAlarms reads the latest event of every alarm that isn't normal.
+	ActiveAlarms(ctx context.Context) ([]store.AlarmRow, error)
+	// Alarms reads the latest events of a brake, or of all where it is empty,
+	// the newest first.
+	Alarms(ctx context.Context, brake string, limit int) ([]store.AlarmRow, error)
+	// Cycles reads the newest limit cycles with fromNS <= time < toNS, the
+	// oldest of them first.
+	Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit int) ([]store.CycleRow, error)
+	// Thinned reads the gaps of a span as about n points.
+	Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.GapPoint, error)
+	// Waveform reads the travel of a brake's latest cycle.
+	Waveform(ctx context.Context, brake string) (w store.WaveformRow, ok bool, err error)
+	// Changed gives a channel that is closed when any of it changes.
+	Changed() <-chan struct{}
+}
+
+// Deps are what a [Server] needs. Brakes and Data must be given; of the rest
+// the zero value has a meaning.
+type Deps struct {
+	Site    string
+	Demo    string // a banner on every page, where it isn't empty
+	Brakes  []Brake
+	Data    Data
+	Health  func() []SourceHealth // nil: no sources are shown
+	Metrics http.Handler          // nil: there is no /metrics
+	Ready   func() error          // nil, or returning nil: ready; one reason a line otherwise
+	Alive   func() error          // likewise
+	Version string
+	Now     func() time.Time // nil: time.Now; its location is the page's time zone
+	Log     *slog.Logger     // nil: nothing is logged
+}
+
+// Server serves the page. It is safe for use by several goroutines.
+type Server struct {
+	deps    Deps
+	byName  map[string]*Brake
+	pages   *template.Template
+	assets  assets
+	plots   plotCache
+	handler http.Handler
+	ending  chan struct{} // closed when Serve ends, so that event streams end too
+	streams chan struct{} // a place for each event stream that may be open
+}
+
+// maxStreams is how many browsers may follow live at a time. Each holds a
+// connection; a browser turned away shows its page all the same, not live.
+const maxStreams = 128
+
+// New makes a server. It fails where what it needs is missing or two brakes
+// have one name.
+func New(d Deps) (*Server, error) {
+	if d.Data == nil {
+		return nil, errors.New("making the page: it has no data to show")
+	}
+	if d.Now == nil {
+		d.Now = time.Now
+	}
+	if d.Log == nil {
+		d.Log = slog.New(slog.DiscardHandler)
+	}
+	if d.Health == nil {
+		d.Health = func() []SourceHealth { return nil }
+	}
+	s := &Server{deps: d, byName: make(map[string]*Brake, len(d.Brakes)),
+		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams)}
+	for i := range d.Brakes {
+		b := &d.Brakes[i]
+		if b.Name == "" || s.byName[b.Name] != nil {
+			return nil, fmt.Errorf("making the page: brake %d is called %q, which is empty or another's name", i, b.Name)
+		}
+		s.byName[b.Name] = b
+	}
+	var err error
+	if s.assets, err = loadAssets(); err != nil {
+		return nil, fmt.Errorf("making the page: %w", err)
+	}
+	if s.pages, err = loadTemplates(s.assets); err != nil {
+		return nil, fmt.Errorf("making the page: %w", err)
+	}
+	s.handler = s.routes()
+	return s, nil
+}
+
+// Handler answers every request of the page.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.board)
+	mux.HandleFunc("GET /brake/{name...}", s.brake)
+	mux.HandleFunc("GET /plot/gap/{file...}", s.gapPlot)
+	mux.HandleFunc("GET /plot/cycle/{file...}", s.cyclePlot)
+	mux.HandleFunc("GET /api/brakes", s.apiBrakes)
+	mux.HandleFunc("GET /api/brake/{name...}", s.apiBrake)
+	mux.HandleFunc("GET /api/cycles/{name...}", s.apiCycles)
+	mux.HandleFunc("GET /api/alarms", s.apiAlarms)
+	mux.HandleFunc("GET /api/health", s.apiHealth)
+	mux.HandleFunc("GET /api/", s.apiNothing)
+	mux.HandleFunc("GET /events", s.events)
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answerProbe(w, "alive", s.deps.Alive) })
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, _ *http.Request) { answerProbe(w, "ready", s.deps.Ready) })
+	mux.HandleFunc("GET /static/{file}", s.assets.serve)
+	if s.deps.Metrics != nil {
+		mux.Handle("GET /metrics", s.deps.Metrics)
+	}
+	mux.HandleFunc("GET /", s.nothing)
+	return s.guarded(mux)
+}

@@ -1,0 +1,215 @@
+package page
+
+import (
+	"cmp"
+	"math"
+	"time"
+
+	"gapward/analysis"
+	"gapward/gateway/store"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// gapHistory is what a plot of the gap shows.
+type gapHistory struct {
+	brake    *Brake
+	points   []store.GapPoint
+	fromNS   int64 // the span's beginning; points may begin later
+	now      time.Time
+	forecast analysis.Forecast
+	foretold bool
+}
+
+// gapCurve draws the history of a gap: least to most of each stretch of time as
+// a band, the means as a line, the limits, and the forecast as a fan.
+func gapCurve(h gapHistory, s size) ([]byte, error) {
+	pal := newPalette()
+	p := newPlot(pal)
+	zone := h.now.Location()
+	p.Y.Label.Text = "air gap, mm"
+	p.X.Label.Text = "date, " + h.now.Format("MST")
+	p.X.Tick.Marker = dateTicks{zone: zone, most: int(s.width / 75)}
+	p.Y.Tick.Marker = roundTicks{most: int(s.height / 45)}
+
+	first := h.now.Add(-time.Hour).UnixNano()
+	if len(h.points) > 0 {
+		first = min(first, h.points[0].AtNS)
+	}
+	from, now := sec(max(first, h.fromNS)), sec(h.now.UnixNano())
+	to := now
+	fan, hasFan := fanOf(h, now, max(now-from, 86400))
+	if hasFan {
+		to = fan.end
+	}
+	p.X.Min, p.X.Max = from, to+(to-from)*0.01
+	l := h.brake.Limits
+	low, high := l.MinMM, l.MaxMM
+	for _, q := range h.points {
+		low, high = min(low, q.MinMM), max(high, q.MaxMM)
+	}
+	pad := 0.06 * (high - low)
+	p.Y.Min, p.Y.Max = max(0, low-pad), high+pad
+
+	grid := plotter.NewGrid()
+	grid.Vertical.Width = 0
+	grid.Horizontal = draw.LineStyle{Color: pal.grid.stand, Width: 1}
+	p.Add(grid)
+	if hasFan {
+		if err := fan.addTo(p, pal); err != nil {
+			return nil, err
+		}
+	}
+	labels := limitLines(l, pal)
+	for _, one := range labels {
+		line, err := plotter.NewLine(plotter.XYs{{X: p.X.Min, Y: one.mm}, {X: p.X.Max, Y: one.mm}})
+		if err != nil {
+			return nil, err
+		}
+		line.LineStyle = draw.LineStyle{Color: one.ink.stand, Width: one.width, Dashes: one.dashes}
+		p.Add(line)
+	}
+	if err := addPoints(p, h.points, pal); err != nil {
+		return nil, err
+	}
+	if hasFan && to > now {
+		mark, err := plotter.NewLine(plotter.XYs{{X: now, Y: p.Y.Min}, {X: now, Y: p.Y.Max}})
+		if err != nil {
+			return nil, err
+		}
+		mark.LineStyle = draw.LineStyle{Color: pal.axis.stand, Width: 1, Dashes: []vg.Length{2, 3}}
+		p.Add(mark)
+	}
+	return render(s, "Air gap of "+h.brake.Name+" over time", func(c draw.Canvas) {
+		// The limits are named beside the plot, where no data can hide them.
+		inner := draw.Crop(c, 2, -74, 4, -10)
+		p.Draw(inner)
+		data := p.DataCanvas(inner)
+		for _, one := range labels {
+			style := lettering(one.ink, text.XLeft, text.YCenter)
+			c.FillText(style, vg.Point{X: data.Max.X + 6, Y: data.Y(p.Y.Norm(one.mm))}, one.name)
+		}
+		if hasFan && to > now {
+			at := data.X(p.X.Norm(now))
+			style := lettering(pal.axis, text.XRight, text.YTop)
+			c.FillText(style, vg.Point{X: at - 4, Y: data.Max.Y - 1}, "now")
+		}
+	})
+}
+
+type limitLine struct {
+	name   string
+	mm     float64
+	ink    ink
+	width  vg.Length
+	dashes []vg.Length
+}
+
+func limitLines(l analysis.Limits, pal palette) []limitLine {
+	return []limitLine{
+		{"min " + exact(l.MinMM), l.MinMM, pal.limit, 1, []vg.Length{6, 4}},
+		{"target " + exact(l.TargetMM), l.TargetMM, pal.limit, 1, []vg.Length{1, 4}},
+		{"adjust " + exact(l.AdjustMM), l.AdjustMM, pal.late, 1.6, []vg.Length{6, 4}},
+		{"max " + exact(l.MaxMM), l.MaxMM, pal.over, 1.6, nil},
+	}
+}
+
+// addPoints adds the band, the line of means and, where they are few, a dot
+// for each.
+func addPoints(p *plot.Plot, points []store.GapPoint, pal palette) error {
+	if len(points) == 0 {
+		return nil
+	}
+	means := make(plotter.XYs, len(points))
+	band := make(plotter.XYs, 0, 2*len(points))
+	for i, q := range points {
+		means[i] = plotter.XY{X: sec(q.AtNS), Y: q.MeanMM}
+		band = append(band, plotter.XY{X: sec(q.AtNS), Y: q.MaxMM})
+	}
+	for i := len(points) - 1; i >= 0; i-- {
+		band = append(band, plotter.XY{X: sec(points[i].AtNS), Y: points[i].MinMM})
+	}
+	area, err := plotter.NewPolygon(band)
+	if err != nil {
+		return err
+	}
+	area.Color, area.LineStyle.Width = pal.band.stand, 0
+	line, err := plotter.NewLine(means)
+	if err != nil {
+		return err
+	}
+	line.LineStyle = draw.LineStyle{Color: pal.data.stand, Width: 1.8}
+	p.Add(area, line)
+	if len(points) <= 40 {
+		dots, err := plotter.NewScatter(means)
+		if err != nil {
+			return err
+		}
+		dots.GlyphStyle = draw.GlyphStyle{Color: pal.data.stand, Radius: 2.2, Shape: draw.CircleGlyph{}}
+		p.Add(dots)
+	}
+	return nil
+}
+
+// forecastFan is the way from the gap now to the limit, early, likely and
+// late, cut off at end.
+type forecastFan struct {
+	end                 float64
+	start               plotter.XY
+	early, middle, late plotter.XY
+}
+
+// fanOf is the fan of the forecast. It reaches no further ahead than ahead,
+// seconds, so that the history keeps its place.
+func fanOf(h gapHistory, now, ahead float64) (forecastFan, bool) {
+	f := h.forecast
+	if !h.foretold || !finite(f.GapMM) || !finite(f.DateNS.P05) || !finite(f.DateNS.P50) || f.LimitMM <= f.GapMM {
+		return forecastFan{}, false
+	}
+	start := plotter.XY{X: sec(f.AtNS), Y: f.GapMM}
+	late := f.DateNS.P95
+	if !finite(late) || late > latestNS {
+		late = latestNS
+	}
+	end := min(now+ahead, late*1e-9+0.03*ahead)
+	reach := func(ns float64) plotter.XY {
+		x := max(ns*1e-9, start.X+1)
+		if x <= end {
+			return plotter.XY{X: x, Y: f.LimitMM}
+		}
+		part := (end - start.X) / (x - start.X)
+		return plotter.XY{X: end, Y: start.Y + part*(f.LimitMM-start.Y)}
+	}
+	if end <= max(start.X, now) {
+		return forecastFan{}, false
+	}
+	return forecastFan{end: end, start: start, early: reach(f.DateNS.P05), middle: reach(f.DateNS.P50), late: reach(late)}, true
+}
+
+func (f forecastFan) addTo(p *plot.Plot, pal palette) error {
+	corners := plotter.XYs{f.start, f.early}
+	if f.early.X < f.end && f.late.X >= f.end && f.late.Y < f.early.Y {
+		corners = append(corners, plotter.XY{X: f.end, Y: f.early.Y}) // cut off between early and late
+	}
+	area, err := plotter.NewPolygon(append(corners, f.late))
+	if err != nil {
+		return err
+	}
+	area.Color, area.LineStyle.Width = pal.fan.stand, 0
+	middle, err := plotter.NewLine(plotter.XYs{f.start, f.middle})
+	if err != nil {
+		return err
+	}
+	middle.LineStyle = draw.LineStyle{Color: pal.axis.stand, Width: 1.6, Dashes: []vg.Length{5, 3}}
+	p.Add(area, middle)
+	return nil
+}
+
+func sec(ns int64) float64 { return float64(ns) * 1e-9 }
+
+// gapPointsOf is how many points a plot of that size can show.
+func gapPointsOf(s size) int { return cmp.Or(int(math.Round(s.width/3)), 1) }

@@ -1,0 +1,168 @@
+package page
+
+import (
+	"encoding/xml"
+	"fmt"
+	"hash/fnv"
+	"io"
+	"math"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"gapward/analysis"
+)
+
+// plotCache keeps the plots drawn last. Drawing takes turns: it is the only
+// costly thing that the page does.
+type plotCache struct {
+	mu    sync.Mutex
+	drawn map[string][]byte
+	order []string // of the keys, the oldest first
+}
+
+const keptPlots = 128
+
+// get gives the plot of that key, and draws it where it isn't kept.
+func (c *plotCache) get(key string, paint func() ([]byte, error)) ([]byte, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if svg, ok := c.drawn[key]; ok {
+		return svg, nil
+	}
+	svg, err := paint()
+	if err != nil {
+		return nil, err
+	}
+	if c.drawn == nil {
+		c.drawn = map[string][]byte{}
+	}
+	if len(c.order) >= keptPlots {
+		delete(c.drawn, c.order[0])
+		c.order = c.order[1:]
+	}
+	c.drawn[key] = svg
+	c.order = append(c.order, key)
+	return svg, nil
+}
+
+// plotVersion changes whenever the plot of a gap would.
+func plotVersion(s *standing, lastCycle int64, now time.Time) string {
+	return fmt.Sprintf("%d.%d.%d", lastCycle, s.adjust.AtNS/1e9, now.Unix()/3600)
+}
+
+// plotOf reads the brake and size that a plot's address asks for, and answers
+// where there is none.
+func (s *Server) plotOf(w http.ResponseWriter, r *http.Request) (b *Brake, sz size, ok bool) {
+	name, isSVG := strings.CutSuffix(r.PathValue("file"), ".svg")
+	b = s.byName[name]
+	if !isSVG || b == nil {
+		http.Error(w, "there is no such plot", http.StatusNotFound)
+		return nil, size{}, false
+	}
+	if r.URL.Query().Get("narrow") == "1" {
+		return b, narrowSize(), true
+	}
+	return b, wideSize(), true
+}
+
+func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
+	b, sz, ok := s.plotOf(w, r)
+	if !ok {
+		return
+	}
+	span, err := parseSpan(r.URL.Query().Get("span"))
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	ctx, now := r.Context(), s.deps.Now()
+	g, err := s.gather(ctx)
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	last, err := s.deps.Data.Cycles(ctx, b.Name, 0, math.MaxInt64, 1)
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	var lastID int64
+	if len(last) > 0 {
+		lastID = last[0].ID
+	}
+	at := g.find(b.Name)
+	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, now))
+	svg, err := s.plots.get(key, func() ([]byte, error) {
+		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, gapPointsOf(sz))
+		if err != nil {
+			return nil, err
+		}
+		return gapCurve(gapHistory{brake: b, points: points, fromNS: span.fromNS(now), now: now,
+			forecast: at.adjust, foretold: at.foretold["adjust"]}, sz)
+	})
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	sendPlot(w, r, svg)
+}
+
+func (s *Server) cyclePlot(w http.ResponseWriter, r *http.Request) {
+	b, sz, ok := s.plotOf(w, r)
+	if !ok {
+		return
+	}
+	ctx := r.Context()
+	wave, has, err := s.deps.Data.Waveform(ctx, b.Name)
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	if !has || len(wave.TimesNS) == 0 {
+		http.Error(w, "no travel is kept of the last cycle", http.StatusNotFound)
+		return
+	}
+	key := fmt.Sprintf("cycle %s %v %d", b.Name, sz, wave.CycleAtNS)
+	svg, err := s.plots.get(key, func() ([]byte, error) {
+		c := analysis.Cycle{SetLevelMM: math.NaN(), ReleasedLevelMM: math.NaN(), ReleaseS: math.NaN(), SetS: math.NaN()}
+		cycles, err := s.deps.Data.Cycles(ctx, b.Name, wave.CycleAtNS, wave.CycleAtNS+1, 1)
+		if err != nil {
+			return nil, err
+		}
+		if len(cycles) > 0 {
+			c = cycles[0].Cycle
+		}
+		return cycleCurve(b.Name, wave.Waveform, c, sz)
+	})
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	sendPlot(w, r, svg)
+}
+
+func (s *Server) unplottable(w http.ResponseWriter, r *http.Request, err error) {
+	if r.Context().Err() != nil {
+		return // the client has left
+	}
+	s.deps.Log.Error("making a plot failed", "path", r.URL.Path, "error", err)
+	http.Error(w, "the plot could not be made; the gateway's log says why", http.StatusInternalServerError)
+}
+
+// sendPlot sends a plot. A version in its address makes it a picture that
+// never changes; its style sheet is written in it, which its own policy
+// allows and the page's doesn't.
+func sendPlot(w http.ResponseWriter, r *http.Request, svg []byte) {
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'")
+	cache := "no-cache"
+	if r.URL.Query().Get("v") != "" {
+		cache = "private, max-age=86400"
+	}
+	sum := fnv.New64a()
+	_, _ = sum.Write(svg) // a hash never fails
+	sendCached(w, r, "image/svg+xml", cache, fmt.Sprintf("%016x", sum.Sum64()), svg)
+}
+
+func escapeXML(w io.Writer, s string) error { return xml.EscapeText(w, []byte(s)) }

@@ -1,0 +1,99 @@
+// Keeps the open page up to date: on each event it fetches the page's main
+// part anew and changes what differs, so that scroll, focus, open details and
+// pictures stay as they are.
+(() => {
+  "use strict";
+  const live = document.getElementById("live");
+  let stream, heard = Date.now(), lost = 0, busy = false, again = false;
+
+  const say = (text, state) => {
+    if (live.textContent !== text) live.textContent = text;
+    live.className = state;
+    document.documentElement.classList.toggle("old", state === "lost");
+  };
+  const well = () => {
+    heard = Date.now();
+    lost = 0;
+    say("Live", "live");
+  };
+  const failed = () => {
+    lost = lost || heard;
+    const t = new Date(lost).toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"});
+    say("Connection lost since " + t + ". The figures are old.", "lost");
+  };
+
+  const alike = (a, b) => a.nodeName === b.nodeName && (a.id || "") === (b.id || "");
+
+  // sync makes the node a, which is shown, the same as b.
+  const sync = (a, b) => {
+    if (a.nodeType !== 1) {
+      if (a.nodeValue !== b.nodeValue) a.nodeValue = b.nodeValue;
+      return;
+    }
+    for (const x of [...a.attributes]) if (x.name !== "open" && !b.hasAttribute(x.name)) a.removeAttribute(x.name);
+    for (const x of b.attributes) if (a.getAttribute(x.name) !== x.value) a.setAttribute(x.name, x.value);
+    let at = a.firstChild;
+    for (const n of [...b.childNodes]) {
+      let m = at;
+      while (m && !alike(m, n)) m = m.nextSibling;
+      if (!m) {
+        a.insertBefore(n, at);
+        continue;
+      }
+      if (m === at) at = at.nextSibling;
+      else a.insertBefore(m, at);
+      sync(m, n);
+    }
+    while (at) {
+      const next = at.nextSibling;
+      at.remove();
+      at = next;
+    }
+  };
+
+  const refresh = async () => {
+    if (document.hidden) return;
+    if (busy) {
+      again = true;
+      return;
+    }
+    busy = true;
+    try {
+      const from = new URL(location.href);
+      from.searchParams.set("fragment", "1");
+      const answer = await fetch(from, {cache: "no-store", signal: AbortSignal.timeout(15000)});
+      if (!answer.ok) throw new Error(answer.status);
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("main");
+      const focus = document.activeElement;
+      sync(document.getElementById("main"), fresh);
+      if (focus !== document.activeElement && focus.isConnected) focus.focus({preventScroll: true});
+      document.title = fresh.dataset.title;
+      well();
+    } catch {
+      failed();
+    }
+    busy = false;
+    if (again) {
+      again = false;
+      refresh();
+    }
+  };
+
+  const follow = () => {
+    if (stream) stream.close();
+    stream = new EventSource("/events");
+    stream.onopen = refresh;
+    stream.onerror = failed;
+    stream.addEventListener("changed", refresh);
+    stream.addEventListener("beat", refresh);
+  };
+
+  follow();
+  document.addEventListener("visibilitychange", refresh);
+  // A line that died without a word brings no error: no beat tells.
+  setInterval(() => {
+    if (document.hidden || Date.now() - heard < 40000) return;
+    failed();
+    follow();
+  }, 20000);
+})();

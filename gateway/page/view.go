@@ -1,0 +1,203 @@
+package page
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"gapward/alerts"
+	"gapward/gateway/store"
+)
+
+// view is what the templates are given. One of its parts is set.
+type view struct {
+	Site, Demo, Version string
+	Title               string
+	Zone                string // name of the time zone of all times shown
+	AsOf                string
+	Board               *boardView
+	Brake               *brakeView
+	Message             string // in place of a board or a brake
+}
+
+// alarmView is an alarm, or one of its events, in words.
+type alarmView struct {
+	Title, First string
+	Level        level
+	Active       bool
+	Value        figure
+	Limit        figure
+	Since        string
+	SinceRFC     string
+	State        string // where it is in its life, in words
+	Change       string // of an event: raised, cleared, acknowledged
+	At           string // of an event
+	AtRFC        string
+}
+
+func viewAlarm(a alerts.Event, now time.Time) alarmView {
+	_, l := headline(a.Condition)
+	v := alarmView{
+		Title: alerts.Title(a.Condition), First: alerts.FirstStep(a.Condition), Level: l, Active: a.State.Active(),
+		Value: alarmFigure(a.Value, a.U, a.Unit),
+		Limit: alarmFigure(a.Limit, 0, a.Unit),
+		Since: saySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
+		Change: a.Change.String(), At: saySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
+	}
+	switch a.State {
+	case alerts.Unacknowledged:
+		v.State = "not acknowledged"
+	case alerts.Acknowledged:
+		v.State = "acknowledged"
+		if a.By != "" {
+			v.State += " by " + a.By
+		}
+	case alerts.Returned:
+		v.State = "gone since " + saySince(a.AtNS, now) + ", not acknowledged"
+		v.Level = notice
+		v.First = ""
+	}
+	if a.Change == alerts.Acked && a.By != "" {
+		v.Change += " by " + a.By
+	}
+	return v
+}
+
+func viewAlarms(rows []store.AlarmRow, now time.Time) []alarmView {
+	views := make([]alarmView, len(rows))
+	for i, a := range rows {
+		views[i] = viewAlarm(a.Event, now)
+	}
+	return views
+}
+
+// timeView is a release or set time beside its limit.
+type timeView struct {
+	figure
+	Limit string // "250 ms"; empty where none is set
+	Slow  bool
+}
+
+func viewTime(s, uS float64, limit time.Duration) timeView {
+	v := timeView{figure: msFigure(s, uS)}
+	if limit > 0 {
+		v.Limit = fmt.Sprintf("%d ms", limit.Milliseconds())
+		v.Slow = s > limit.Seconds() // false where unknown
+	}
+	return v
+}
+
+// rowView is a brake on the board, and the head of its own page.
+type rowView struct {
+	ID, Name, Path string
+	Parts          []string // the name in pieces, between which a line may break
+	About          string   // kind, model, chain
+	Word           string
+	Level          level
+	Gap            figure
+	Margin         string
+	Picture        picture
+	Release, Set   timeView
+	Outlook        string
+	Alarms         []alarmView
+	Ago            string // how long ago its latest cycle was
+	AtRFC          string
+}
+
+func viewRow(s *standing, now time.Time) rowView {
+	b := s.brake
+	r := rowView{
+		ID: "brake-" + b.Name, Name: b.Name, Path: pathOf("/brake/", b.Name), Parts: strings.SplitAfter(b.Name, "/"),
+		About: joinWords(" · ", kindWords(b.Kind), b.Model),
+		Word:  s.word, Level: s.level, Margin: s.margin(), Picture: pictureOf(s),
+		Outlook: s.outlook(now), Alarms: viewAlarms(s.alarms, now),
+	}
+	if s.judged {
+		r.Gap = gapFigure(s.verdict.GapMM, s.verdict.GapUMM)
+		r.Release = viewTime(s.verdict.ReleaseS, s.verdict.ReleaseUS, b.Timing.Release)
+		r.Set = viewTime(s.verdict.SetS, s.verdict.SetUS, b.Timing.Set)
+		r.Ago = sayAgo(now.Sub(time.Unix(0, s.verdict.AtNS)))
+		r.AtRFC = rfc(s.verdict.AtNS)
+	}
+	return r
+}
+
+// kindWords is the brake's construction as a noun.
+func kindWords(kind string) string {
+	if kind == "" {
+		return ""
+	}
+	return kind + " brake"
+}
+
+func joinWords(between string, words ...string) string {
+	var kept []string
+	for _, w := range words {
+		if w != "" {
+			kept = append(kept, w)
+		}
+	}
+	return strings.Join(kept, between)
+}
+
+// pathOf is an address that ends with a brake's name.
+func pathOf(prefix, name string) string {
+	parts := strings.Split(name, "/")
+	for i, p := range parts {
+		parts[i] = url.PathEscape(p)
+	}
+	return prefix + strings.Join(parts, "/")
+}
+
+func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
+
+// show sends a page, or its main part alone where the page's own script asks.
+func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
+	now := s.deps.Now()
+	v.Site, v.Demo, v.Version = s.deps.Site, s.deps.Demo, s.deps.Version
+	v.Zone, v.AsOf = zoneName(now), now.Format("15:04:05")
+	name := "page"
+	if r.URL.Query().Get("fragment") == "1" {
+		name = "main"
+	}
+	// Into memory first: a template that fails halfway must not look like a
+	// page.
+	var page bytes.Buffer
+	if err := s.pages.ExecuteTemplate(&page, name, v); err != nil {
+		s.deps.Log.Error("making a page failed", "path", r.URL.Path, "error", err)
+		http.Error(w, "the page could not be made; the gateway's log says why", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = page.WriteTo(w) // the client is gone if it fails
+}
+
+// unreadable tells that the store could not be read.
+func (s *Server) unreadable(w http.ResponseWriter, r *http.Request, err error) {
+	if r.Context().Err() != nil {
+		return // the client has left
+	}
+	s.deps.Log.Error("reading for a page failed", "path", r.URL.Path, "error", err)
+	s.show(w, r, http.StatusInternalServerError, view{Title: "Not readable",
+		Message: "The stored figures can't be read just now, so there is nothing here to rely on. Inspect the brakes by hand as before. The gateway's log says what is wrong."})
+}
+
+func (s *Server) nothing(w http.ResponseWriter, r *http.Request) {
+	s.show(w, r, http.StatusNotFound, view{Title: "Not here", Message: "There is no page at this address."})
+}
+
+// zoneName is the page's time zone as people call it.
+func zoneName(now time.Time) string {
+	name, offset := now.Zone()
+	if name == "" || name[0] == '+' || name[0] == '-' {
+		return "UTC" + now.Format("-07:00")
+	}
+	if offset == 0 {
+		return name
+	}
+	return name + " (UTC" + now.Format("-07:00") + ")"
+}
