@@ -27,7 +27,7 @@ type noise struct {
 
 // learn folds in the residuals of a plateau.
 func (n *noise) learn(res []float64) {
-	if len(res) < 4*maxLag {
+	if len(res) < 2*maxLag {
 		return
 	}
 	n.weights = math.Min(n.weights+1, 40)
@@ -115,12 +115,24 @@ func levinson(cov []float64) (phi [maxLag]float64, order int, innovation float64
 
 // quantisationU is the standard uncertainty that a reading's step q leaves in
 // the mean of readings that scatter by sd. Without scatter it is q/√12
-// (JCGM 100:2008, F.2.2.1); scatter of half a step and more dithers it away:
-// the mean's error is then q·exp(−2π²sd²/q²)/π at most, a sine over the step.
+// (JCGM 100:2008, F.2.2.1). Scatter of half a step and more dithers it away:
+// averaged over where in its step the level lies, the variance left is that of
+// the rounding error's Fourier series, Σ (q·exp(−2π²k²sd²/q²)/(πk))²/2.
 func quantisationU(q, sd float64) float64 {
 	if q <= 0 {
 		return 0
 	}
 	r := sd / q
-	return q * math.Min(1/math.Sqrt(12), math.Exp(-2*math.Pi*math.Pi*r*r)/(math.Pi*math.Sqrt2))
+	if r < 0.01 {
+		return q / math.Sqrt(12)
+	}
+	var sum float64
+	for k := 1.0; k <= 40; k++ {
+		a := math.Exp(-2*math.Pi*math.Pi*k*k*r*r) / (math.Pi * k)
+		sum += a * a / 2
+		if a < 1e-9 {
+			break
+		}
+	}
+	return q * math.Sqrt(sum)
 }

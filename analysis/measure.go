@@ -32,6 +32,15 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 
 	before := m.setBefore(t, w)
 	after := m.setAfter(t, w)
+	if before.N >= minPlateau && after.N >= minPlateau && math.Abs(after.MM-before.MM) > movedMM {
+		// The probe was moved, by much more than a brake seats differently.
+		c.Flags |= FlagBumped
+		if m.visited(t, w.off.HiNS, after.From, before.MM) {
+			after = level{}
+		} else {
+			before = level{}
+		}
+	}
 	if before.N < minPlateau && after.N < minPlateau {
 		return c
 	}
@@ -47,6 +56,14 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	}
 	c.ReleasedLevelMM = free.MM
 	c.Kind = Full
+	if before.N >= minPlateau && m.movedWhileFree(t, w, before, free) {
+		c.Flags |= FlagBumped
+		before = level{}
+		if after.N < minPlateau {
+			return c
+		}
+		ref, c.SetLevelMM = after, after.MM
+	}
 	c.GapMM, c.GapUMM = gapABA(before, free, after)
 	switch {
 	case before.N < minPlateau:
@@ -64,35 +81,70 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	return c
 }
 
+// movedMM is a difference between two set levels that no seating explains.
+const movedMM = 0.15
+
+// visited reports whether the travel sat at a level between a time and an
+// index of the trace.
+func (m *meter) visited(t *trace, fromNS int64, to int, mm float64) bool {
+	lo, _ := t.span(fromNS, fromNS)
+	limit := movedMM / 2
+	for i, run := lo, 0; i < to; i++ {
+		if math.Abs(t.mm[i]-mm) > limit {
+			run = 0
+			continue
+		}
+		if run++; run >= minPlateau {
+			return true
+		}
+	}
+	return false
+}
+
 // minPlateau is how many readings make a plateau.
 const minPlateau = 3
 
+// setBefore is the set plateau that ends with the drive-on. A probe that was
+// moved while the brake rested splits it: the part after that counts.
 func (m *meter) setBefore(t *trace, w window) level {
 	lo, hi := t.span(w.fromNS, w.on.LoNS+1)
-	return m.settledPlateau(t, lo, hi, lo, &m.set)
+	return m.settledPlateau(t, lo, hi, lo, hi)
 }
 
+// setAfter is the set plateau that begins when the brake has set. It ends
+// where the travel leaves it, should the probe be moved while the brake rests.
 func (m *meter) setAfter(t *trace, w window) level {
 	lo, hi := t.span(w.off.HiNS, w.endNS)
-	return m.settledPlateau(t, lo, hi, lo+(hi-lo)/2, &m.set)
+	_, early := t.span(w.off.HiNS, min(w.endNS, w.off.HiNS+firstRestNS))
+	return m.settledPlateau(t, lo, hi, lo+(early-lo)/2, early)
 }
 
-// settledPlateau is the settled end of the readings lo to hi, whose rough
-// level is taken from roughLo on.
-func (m *meter) settledPlateau(t *trace, lo, hi, roughLo int, learned *noise) level {
-	if hi-lo < minPlateau {
+// firstRestNS after drive-off a brake has set and come to rest.
+const firstRestNS = 1500e6
+
+// settledPlateau is the plateau among the readings lo to hi whose rough level
+// is that of roughLo to roughHi: from where the travel has settled on it to
+// where it leaves it.
+func (m *meter) settledPlateau(t *trace, lo, hi, roughLo, roughHi int) level {
+	if roughHi-roughLo < minPlateau {
 		return level{N: 0}
 	}
 	var rough, sd float64
-	rough, sd, m.buf = medianMAD(t.mm[roughLo:hi], m.buf)
-	start := m.settled(t, lo, hi, rough, sd)
-	if start > lo { // leave the last of the bounce out
-		start = min(start+1, hi)
+	rough, sd, m.buf = medianMAD(t.mm[roughLo:roughHi], m.buf)
+	start := m.settled(t, lo, roughHi, rough, sd)
+	if start < roughHi {
+		hi = min(m.left(t, start, hi, rough, sd, 1), m.left(t, start, hi, rough, sd, -1))
+	}
+	if start > lo && start < hi { // leave the last of the bounce out
+		guard := t.atNS[start] + min((t.atNS[start]-t.atNS[lo])/2, (t.atNS[hi-1]-t.atNS[start])/3)
+		for start < hi && t.atNS[start] < guard {
+			start++
+		}
 	}
 	if hi-start < minPlateau {
 		return level{N: 0}
 	}
-	return m.plateau(t, start, hi, learned)
+	return m.plateau(t, start, hi, &m.set)
 }
 
 // freePlateau is the released level. flat is false for a jog: the travel never
@@ -102,6 +154,9 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	// The brake stays released for its response delay after drive-off: look
 	// on until the fall begins.
 	lo, hi := t.span(on, off+1)
+	if !w.driven { // the end of the run is where the travel was seen to fall
+		hi = max(lo, hi-2)
+	}
 	_, watch := t.span(on, min(w.off.HiNS+250e6, w.endNS))
 	if hi-lo < 2 {
 		return level{}, false
@@ -111,22 +166,22 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 		roughLo, _ = t.span(from, off+1)
 	}
 	var rough, sd float64
+	floor := math.Max(set.SD, math.Sqrt(m.free.cov[0]))
 	start := lo
-	for range 3 {
-		rough, sd, m.buf = medianMAD(t.mm[max(roughLo, start):hi], m.buf)
-		start = m.settled(t, lo, hi, rough, math.Max(sd, math.Sqrt(m.free.cov[0])))
+	for pass := range 3 {
+		if pass > 0 && hi-roughLo < 8 {
+			break // too few to say it better
+		}
+		rough, sd, m.buf = medianMAD(t.mm[roughLo:hi], m.buf)
+		sd = math.Max(sd, floor)
+		start = m.settled(t, lo, hi, rough, sd)
 		if start >= hi {
 			return level{}, false
 		}
-		roughLo = start
+		roughLo = max(roughLo, start)
 	}
-	if start > lo {
-		start = min(start+1, hi-1)
-	}
-	end := m.left(t, start, watch, rough, math.Max(sd, math.Sqrt(m.free.cov[0])), -1)
-	if end < watch {
-		end-- // the fall begins smoothly: the reading before is already touched
-	}
+	end := m.left(t, start, watch, rough, sd, -1)
+	start, end = clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
 	if end-start < 2 || t.atNS[end-1]-t.atNS[start] < minFreeNS {
 		return level{}, false
 	}
@@ -137,8 +192,9 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	}
 	spread := sd
 	half := start + (end-start)/2
-	first, last := mean(t.mm[start:half]), mean(t.mm[half:end])
-	allowed := 0.05*rise + 4*math.Max(set.SD, math.Sqrt(m.free.cov[0]))
+	m.buf = append(m.buf[:0], t.mm[start:end]...)
+	first, last := medianInPlace(m.buf[:half-start]), medianInPlace(m.buf[half-start:])
+	allowed := 0.05*rise + 4*floor
 	if spread > allowed || math.Abs(last-first) > allowed {
 		return level{}, false
 	}
@@ -154,65 +210,91 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	return m.plateau(t, start, end, &m.free), true
 }
 
+// movedWhileFree reports whether the probe was moved while the brake was
+// released: the travel arrived at one level and then sat on another. The set
+// level before belongs to the first, and is of no use for the second.
+func (m *meter) movedWhileFree(t *trace, w window, before, free level) bool {
+	lo, _ := t.span(w.on.HiNS, w.off.LoNS)
+	middle := (before.MM + free.MM) / 2
+	for i := lo; i < free.From; i++ {
+		if t.mm[i] > middle {
+			return t.atNS[free.From]-t.atNS[i] > firstRestNS && free.From-i > minPlateau
+		}
+	}
+	return false
+}
+
+// clearOfRamps draws the ends of a released plateau in from where the travel
+// was seen to leave its level: the last of the bounce and the first of the fall
+// lie within the scatter and would pull the level down. How far is taken from
+// how long the travel took between the middle of its way and there.
+func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (from, to int) {
+	if end-start < 2 {
+		return start, end
+	}
+	most := (t.atNS[end-1] - t.atNS[start]) / 3
+	from, to = start, end
+	for i := start - 1; i >= lo; i-- {
+		if t.mm[i] < middle {
+			guard := t.atNS[start] + min((t.atNS[start]-t.atNS[i])/2, most)
+			for from < end && t.atNS[from] < guard {
+				from++
+			}
+			break
+		}
+	}
+	for i := end; i < watch; i++ {
+		if t.mm[i] < middle {
+			guard := t.atNS[end-1] - min((t.atNS[i]-t.atNS[end-1])/2, most)
+			for to > from && t.atNS[to-1] > guard {
+				to--
+			}
+			break
+		}
+	}
+	return from, to
+}
+
 const (
 	minFreeNS = 30e6  // a released plateau shorter than this can't be told from a turning point
 	shortOnNS = 600e6 // a drive-on shorter than this may be over before the brake is free
 )
-
-func mean(v []float64) float64 {
-	var sum float64
-	for _, x := range v {
-		sum += x
-	}
-	return sum / float64(len(v))
-}
 
 // gapABA is the released level less the set level interpolated to its moment,
 // with the uncertainties of all three levels combined (JCGM 100:2008, 5.1.2).
 func gapABA(before, free, after level) (gapMM, uMM float64) {
 	switch {
 	case before.N < minPlateau:
-		return free.MM - after.MM, math.Hypot(free.U, after.U)
+		return free.MM - after.MM, combined(free.U, after.U)
 	case after.N < minPlateau:
-		return free.MM - before.MM, math.Hypot(free.U, before.U)
+		return free.MM - before.MM, combined(free.U, before.U)
 	}
 	part := float64(free.MidNS-before.MidNS) / float64(after.MidNS-before.MidNS)
 	set := before.MM + part*(after.MM-before.MM)
-	return free.MM - set, math.Sqrt(free.U*free.U + (1-part)*(1-part)*before.U*before.U + part*part*after.U*after.U)
+	return free.MM - set, combined(free.U, (1-part)*before.U, part*after.U)
+}
+
+// combined is the combined standard uncertainty of independent contributions,
+// each already times its sensitivity coefficient (JCGM 100:2008, 5.1.2,
+// equation 10).
+func combined(contributions ...float64) float64 {
+	var sum float64
+	for _, u := range contributions {
+		sum += u * u
+	}
+	return math.Sqrt(sum)
 }
 
 // times adds release and set time. VDI 2241 takes the disengagement time to
 // the moment when the torque has fallen to a tenth; on the travel signal that
 // is taken as nine tenths of the travel.
 func (m *meter) times(t *trace, w window, c *Cycle, before, free, after level) {
-	set := before
-	if before.N < minPlateau {
-		set = after
-	}
-	if rise := free.MM - set.MM; before.N >= minPlateau && rise > 0 {
+	if rise := free.MM - before.MM; before.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.on.LoNS, w.off.HiNS+1)
-		c.ReleaseS, c.ReleaseUS = timeTo(t, max(lo-1, before.From), hi, w.on, set.MM+0.9*rise, rise, 1, free.SD)
+		c.ReleaseS, c.ReleaseUS = m.release.time(t, max(lo-1, before.From), hi, w.on, before.MM, free.MM, free.SD)
 	}
-	if after.N >= minPlateau {
-		if rise := free.MM - after.MM; rise > 0 {
-			lo, hi := t.span(w.off.LoNS, w.endNS)
-			c.SetS, c.SetUS = timeTo(t, max(lo-1, free.From), hi, w.off, after.MM+0.1*rise, rise, -1, free.SD)
-		}
+	if rise := free.MM - after.MM; after.N >= minPlateau && rise > 0 {
+		lo, hi := t.span(w.off.LoNS, w.endNS)
+		c.SetS, c.SetUS = m.setting.time(t, max(lo-1, free.From), hi, w.off, free.MM, after.MM, after.SD)
 	}
-}
-
-// timeTo is the time from an edge to a crossing of the travel, and its
-// standard uncertainty: uniform over the edge's bracket, and over the part of
-// the crossing's bracket that a straight line can't resolve.
-func timeTo(t *trace, lo, hi int, from edge, thr, rise, dir, sd float64) (s, uS float64) {
-	atNS, bracketNS, step, ok := crossing(t, lo, hi, thr, rise, dir)
-	if !ok {
-		return NoValue(), NoValue()
-	}
-	s = (atNS - float64(from.atNS())) * 1e-9
-	uCrossing := step * bracketNS * 1e-9 / math.Sqrt(12)
-	if step > 0 {
-		uCrossing = math.Hypot(uCrossing, math.Min(bracketNS, sd/(step*rise)*bracketNS)*1e-9)
-	}
-	return math.Max(s, 0), math.Hypot(from.uS(), uCrossing)
 }

@@ -8,6 +8,8 @@ type meter struct {
 	stepMM    float64 // quantisation, configured; 0 where unknown
 	seenStep  float64 // smallest change between neighbours seen, where it isn't
 	set, free noise   // scatter while set, and while the motor runs
+	release   curve   // the travel's course after drive-on …
+	setting   curve   // … and after drive-off
 	buf, res  []float64
 }
 
@@ -126,29 +128,4 @@ func (m *meter) left(t *trace, lo, hi int, rough, sd, dir float64) int {
 		}
 	}
 	return hi
-}
-
-// crossing is the time at which the travel first passes thr between lo and hi,
-// going up (dir = 1) or down (−1), by a straight line between the readings
-// before and after. step is the share of the whole travel that lies between
-// those two. A spike, which the reading after it doesn't confirm, is passed
-// over.
-func crossing(t *trace, lo, hi int, thr, rise, dir float64) (atNS float64, bracketNS, step float64, ok bool) {
-	beyond := func(i int, margin float64) bool { return (t.mm[i]-thr)*dir+margin >= 0 }
-	for i := lo; i < hi; i++ {
-		if !beyond(i, 0) || (i+1 < hi && !beyond(i+1, 0.4*rise)) {
-			continue
-		}
-		if i == lo {
-			return 0, 0, 0, false // already beyond before it was looked at
-		}
-		before, after := t.mm[i-1], t.mm[i]
-		w := float64(t.atNS[i] - t.atNS[i-1])
-		part := 0.5
-		if d := after - before; d*dir > 0 {
-			part = math.Min(1, math.Max(0, (thr-before)/d))
-		}
-		return float64(t.atNS[i-1]) + part*w, w, math.Min(1, math.Abs(after-before)/rise), true
-	}
-	return 0, 0, 0, false
 }

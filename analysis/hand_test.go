@@ -3,7 +3,6 @@ package analysis
 import (
 	"math"
 	"math/rand/v2"
-	"testing"
 	"time"
 
 	"gapward/sensors"
@@ -117,53 +116,4 @@ func conditions(out *Out, c Condition) (raised []Finding) {
 		}
 	}
 	return raised
-}
-
-func TestScratch(t *testing.T) {
-	h := newHand(evenRuns(200, 3, 2)...)
-	h.ripple = func(t float64) float64 { return 0.01 * math.Sin(2*math.Pi*9*t) }
-	h.driftMMPerS = 0.2 / 3600
-	for _, mode := range []string{"all", "nodrive", "poll50", "poll5"} {
-		g := h
-		s := handSettings()
-		switch mode {
-		case "nodrive":
-			g.noDrive = true
-			s.Drive = SignalSettings{}
-		case "poll50":
-			g.pollS = 0.05
-			s.Travel.Poll, s.Drive.Poll = 50*time.Millisecond, 50*time.Millisecond
-		case "poll5":
-			g.pollS = 0.005
-			s.Travel.Poll, s.Drive.Poll = 5*time.Millisecond, 5*time.Millisecond
-		}
-		out := feed(s, g.samples(1))
-		var sum, sq, zz, full, in, rs, rz, ss float64
-		for _, c := range out.Cycles {
-			if c.Kind != Full {
-				continue
-			}
-			full++
-			e := c.GapMM - 2
-			sum += e
-			sq += e * e
-			zz += e * e / c.GapUMM / c.GapUMM
-			if math.Abs(e) < 2*c.GapUMM {
-				in++
-			}
-			re := c.ReleaseS - (0.08 + 0.9*0.06)
-			rs += re
-			rz += re * re / c.ReleaseUS / c.ReleaseUS
-			ss += c.SetS - (0.08 + 0.9*0.06)
-		}
-		t.Logf("%s cycles %d full %.0f bias %.2f um rmse %.2f um z %.2f cover %.3f; release bias %.3f ms z %.2f set bias %.3f ms", mode, len(out.Cycles), full, sum/full*1e3, math.Sqrt(sq/full)*1e3, math.Sqrt(zz/full), in/full, rs/full*1e3, math.Sqrt(rz/full), ss/full*1e3)
-		for _, f := range out.Findings {
-			if f.Excess > 0 {
-				t.Logf("  finding %+v", f)
-			}
-		}
-		if n := len(out.Forecasts); n > 0 {
-			t.Logf("  forecasts %d last %+v", n, out.Forecasts[n-1])
-		}
-	}
 }

@@ -1,0 +1,139 @@
+package analysis
+
+import "math"
+
+// curve is the course that one brake's travel takes after the drive is
+// switched, learned over cycles: how long after the edge the travel has done a
+// tenth, two tenths and so on of its way.
+//
+// A poll sees the travel pass a level somewhere between two readings. The
+// middle of the two, less the middle of the edge's own bracket, errs by up to a
+// poll either way, but not on average, as long as brake and polls are not in
+// step: so its mean over cycles is the curve. Once that is known, every reading
+// on the way tells when the level of interest was passed: the curve says how
+// long it takes from there to here. What is then left is the edge's own
+// bracket.
+type curve struct {
+	n  float64              // cycles it rests on
+	at [curveLevels]float64 // seconds after the edge, by level
+}
+
+const (
+	curveLevels = 19   // 0.05, 0.10 … 0.95 of the way
+	curveStep   = 0.05 //
+	curveAim    = 17   // 0.90: the level that the times are taken to
+	curveKnown  = 6    // cycles before the curve is used
+	curveMemory = 100  // cycles it forgets over: the gap grows
+)
+
+// time is the time from an edge to nine tenths of the travel's way from one
+// level to another among the readings lo to hi, and its standard uncertainty;
+// NaN where it isn't passed. sd is the scatter of a reading. The cycle teaches
+// the curve.
+func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) (s, uS float64) {
+	way := toMM - fromMM
+	share := func(i int) float64 { return (t.mm[i] - fromMM) / way }
+	edgeNS := from.atNS()
+	seconds := func(i int) float64 { return float64(t.atNS[i]-edgeNS) * 1e-9 }
+
+	// First passages of all levels.
+	var middle [curveLevels]float64
+	aim, level := 0, 0
+	for i := lo; i < hi && level < curveLevels; i++ {
+		x := share(i)
+		if i+1 < hi && share(i+1) < 0.6*x { // a spike: the reading after doesn't confirm it
+			continue
+		}
+		for level < curveLevels && x >= curveStep*float64(level+1) {
+			if i == lo {
+				return NoValue(), NoValue() // under way before it was looked at
+			}
+			middle[level] = (seconds(i-1) + seconds(i)) / 2
+			if level == curveAim {
+				aim = i
+			}
+			level++
+		}
+	}
+	if aim == 0 {
+		return NoValue(), NoValue()
+	}
+	before, after := seconds(aim-1), seconds(aim)
+	s, uS = (before+after)/2, (after-before)/math.Sqrt(12)
+	if c.n >= curveKnown {
+		s, uS = c.locate(t, aim, share, seconds, math.Abs(sd/way))
+	}
+	if level == curveLevels {
+		c.learn(&middle, after-before)
+	}
+	return math.Max(0, s), combined(from.uS(), uS)
+}
+
+// locate is when the level of interest was passed, by every reading on the way
+// and the curve. aim is the first reading beyond it.
+func (c *curve) locate(t *trace, aim int, share, seconds func(int) float64, sd float64) (s, uS float64) {
+	before, after := seconds(aim-1), seconds(aim)
+	step := after - before
+	var sum, weights float64
+	for i := aim + 2; i > aim-60 && i > t.head; i-- {
+		if i >= len(t.mm) {
+			continue
+		}
+		x := share(i)
+		if x < curveStep && i < aim {
+			break
+		}
+		if i > aim && share(i-1) > x { // the bounce has begun
+			continue
+		}
+		toGo, slope, ok := c.toGo(x)
+		if !ok {
+			continue
+		}
+		// How well the curve knows the way between two levels: passages of
+		// polled levels come a whole number of polls apart.
+		part := math.Abs(toGo) / step
+		part -= math.Floor(part)
+		known := step * math.Sqrt(part*(1-part)/c.n)
+		u := combined(sd*slope, known, 0.02*step+1e-4)
+		sum += (seconds(i) + toGo) / (u * u)
+		weights += 1 / (u * u)
+	}
+	if weights == 0 {
+		// All of the way lies between two readings.
+		lo := before + math.Max(0, c.at[curveAim]-c.at[0])
+		hi := after - math.Max(0, c.at[curveLevels-1]-c.at[curveAim])
+		if lo >= hi {
+			return (before + after) / 2, step / math.Sqrt(12)
+		}
+		return (lo + hi) / 2, (hi - lo) / math.Sqrt(12)
+	}
+	s = math.Min(math.Max(sum/weights, before), after)
+	return s, 1 / math.Sqrt(weights)
+}
+
+// toGo is how long it takes from a share of the way to the level of interest
+// (negative beyond it), and the curve's slope there in seconds per share.
+func (c *curve) toGo(x float64) (s, slope float64, ok bool) {
+	at := x/curveStep - 1
+	if at < 0 || at > curveLevels-1 {
+		return 0, 0, false
+	}
+	i := min(int(at), curveLevels-2)
+	rise := c.at[i+1] - c.at[i]
+	here := c.at[i] + (at-float64(i))*rise
+	return c.at[curveAim] - here, rise / curveStep, true
+}
+
+// learn folds a cycle in. One that was far off (the brake hesitated) doesn't
+// count for more than two polls.
+func (c *curve) learn(middle *[curveLevels]float64, step float64) {
+	c.n = math.Min(c.n+1, curveMemory)
+	for i, m := range middle {
+		d := m - c.at[i]
+		if c.n > curveKnown {
+			d = math.Max(-2*step, math.Min(2*step, d))
+		}
+		c.at[i] += d / c.n
+	}
+}

@@ -1,0 +1,237 @@
+package analysis
+
+import (
+	"encoding/csv"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// table reads a file of check values; its source stands in its last column.
+func table(t *testing.T, name string) []map[string]string {
+	t.Helper()
+	f, err := os.Open(filepath.Join("testdata", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []map[string]string
+	for _, r := range rows[1:] {
+		m := map[string]string{}
+		for i, h := range rows[0] {
+			m[h] = r[i]
+		}
+		list = append(list, m)
+	}
+	if len(list) == 0 {
+		t.Fatalf("%s has no rows", name)
+	}
+	return list
+}
+
+func number(t *testing.T, row map[string]string, column string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(row[column], 64)
+	if err != nil {
+		t.Fatalf("column %s: %v", column, err)
+	}
+	return v
+}
+
+// near fails where got is further from want than tol, absolute or relative.
+func near(t *testing.T, what string, got, want, tol float64) {
+	t.Helper()
+	if d := math.Abs(got - want); !(d <= tol || d <= tol*math.Abs(want)) {
+		t.Errorf("%s = %.12g, want %.12g within %g", what, got, want, tol)
+	}
+}
+
+// Values of R 4.2.2: median, mad(constant = 1.4826), and robustbase 0.95.0
+// huberM(k = 1.5).
+func TestRobustLocationAndScatterAgainstR(t *testing.T) {
+	michelson := dataset(t, "Michelso")
+	for _, row := range table(t, "robust_scale.csv") {
+		v := michelson
+		if row["dataset"] != "michelson" {
+			v = nil
+			for _, f := range strings.Fields(row["data"]) {
+				x, err := strconv.ParseFloat(f, 64)
+				if err != nil {
+					t.Fatal(err)
+				}
+				v = append(v, x)
+			}
+		}
+		before := append([]float64(nil), v...)
+		median, mad, _ := medianMAD(v, nil)
+		near(t, row["dataset"]+" median", median, number(t, row, "median"), 1e-12)
+		near(t, row["dataset"]+" MAD", mad, number(t, row, "mad_consistent"), 2e-6) // R's constant is rounded to 1.4826
+		near(t, row["dataset"]+" Huber", huber(v, median, number(t, row, "huberM_s"), 1.5), number(t, row, "huberM_mu_k1.5"), 1e-7)
+		for i := range v {
+			if v[i] != before[i] {
+				t.Fatalf("%s: the caller's values were reordered", row["dataset"])
+			}
+		}
+	}
+}
+
+func mean(v []float64) float64 {
+	var sum float64
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
+}
+
+func dataset(t *testing.T, name string) (v []float64) {
+	t.Helper()
+	for _, row := range table(t, "nist_strd_univariate_data.csv") {
+		if row["dataset"] == name {
+			v = append(v, number(t, row, "y"))
+		}
+	}
+	return v
+}
+
+// NIST Statistical Reference Datasets, univariate: certified mean, standard
+// deviation and lag-1 autocorrelation.
+func TestMeanScatterAndAutocorrelationAgainstStRD(t *testing.T) {
+	for _, row := range table(t, "nist_strd_univariate_certified.csv") {
+		v := dataset(t, row["dataset"])
+		if row["dataset"] == "NumAcc1" {
+			v = []float64{10000001, 10000003, 10000002}
+		}
+		m := mean(v)
+		near(t, row["dataset"]+" mean", m, number(t, row, "mean"), 1e-12)
+		res := make([]float64, len(v))
+		for i, x := range v {
+			res[i] = x - m
+		}
+		n := float64(len(v))
+		near(t, row["dataset"]+" sd", math.Sqrt(autocovariance(res, 0)*n/(n-1)), number(t, row, "sd_n_minus_1"), 1e-9)
+		near(t, row["dataset"]+" r1", autocovariance(res, 1)/autocovariance(res, 0), number(t, row, "lag1_autocorrelation"), 1e-9)
+	}
+}
+
+// JCGM 100:2008, 4.4.3, table 1: twenty observations of a temperature; mean
+// 100.145 °C, s = 1.489 °C, standard uncertainty of the mean 0.333 °C. The
+// observations are from memory; that they give the printed results confirms
+// them.
+func TestTypeAAgainstGUM(t *testing.T) {
+	obs := []float64{96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07,
+		100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72}
+	m := mean(obs)
+	near(t, "mean", m, 100.145, 5e-4)
+	var sum float64
+	for _, x := range obs {
+		sum += (x - m) * (x - m)
+	}
+	sd, u := (&meter{}).scatter(sum, len(obs), &noise{})
+	near(t, "s", sd, 1.489, 5e-4)
+	near(t, "u", u, 0.333, 5e-4)
+}
+
+// JCGM 100:2008, H.1, the gauge block: u(d) from 5.8, 3.9 and 6.7 nm is 9.7 nm
+// (9.681942 unrounded); u_c from 25, 9.7, 2.9 and 16.6 nm is 32 nm (31.663879
+// unrounded). Read in public transcriptions.
+func TestCombinedUncertaintyAgainstGUM(t *testing.T) {
+	ud := combined(5.8, 3.9, 6.7)
+	near(t, "u(d)", ud, 9.681941954, 1e-9)
+	near(t, "u_c(l)", combined(25, ud, 2.886787315, 16.59902706), 31.66387911, 1e-8)
+}
+
+// A-B-A by hand: levels 1.000 at t = 0, 3.020 at t = 4 and 1.100 at t = 10. The
+// set level at 4 is 1.04, so the gap 1.98; the weights of the set levels are
+// 0.6 and 0.4, and u = √(3² + (0.6·2)² + (0.4·5)²) = √14.44 = 3.8 µm.
+func TestGapABAByHand(t *testing.T) {
+	at := func(s float64, mm, u float64) level { return level{MM: mm, U: u, MidNS: int64(s * 1e9), N: 50} }
+	gap, u := gapABA(at(0, 1, 0.002), at(4, 3.02, 0.003), at(10, 1.1, 0.005))
+	near(t, "gap", gap, 1.98, 1e-12)
+	near(t, "u", u, 0.0038, 1e-12)
+}
+
+// Uniform and triangular laws of polled edges (JCGM 100:2008, 4.3.7; exact).
+func TestEdgesOfPolledSignals(t *testing.T) {
+	const periodNS = 20e6
+	a, b := edge{LoNS: 0, HiNS: periodNS}, edge{LoNS: 100e6, HiNS: 100e6 + periodNS}
+	near(t, "one edge", a.uS(), 0.020*math.Sqrt(1.0/12), 1e-12)
+	s, u := between(a, b)
+	near(t, "duration", s, 0.1, 1e-12)
+	near(t, "two edges", u, 0.020*math.Sqrt(1.0/6), 1e-12)
+}
+
+// JCGM 100:2008, F.2.2.1: a step q leaves 0.29 q. With scatter the mean's error
+// is at most exp(−2π²s²)/π steps (first term of the Fourier series of the
+// rounding error), which as a sine has √2 less standard deviation.
+func TestQuantisation(t *testing.T) {
+	near(t, "without scatter", quantisationU(1, 0), 0.29, 0.002)
+	for _, row := range table(t, "quantiser_dither_bias.csv") {
+		s := number(t, row, "noise_sd_LSB")
+		if s < 0.3 {
+			continue
+		}
+		near(t, "with scatter", quantisationU(1, s)*math.Sqrt2, number(t, row, "max_bias_LSB"), 1e-3)
+	}
+	near(t, "no step", quantisationU(0, 0.1), 0, 0)
+}
+
+// The variance of the mean of n values of an AR(1) process in closed form:
+// σ²/n · [(1+φ)/(1−φ) − 2φ(1−φⁿ)/(n(1−φ)²)] (follows from summing the
+// autocovariances; textbook result, from memory).
+func TestVarianceOfAMeanOfCorrelatedReadings(t *testing.T) {
+	for _, phi := range []float64{-0.8, -0.3, 0, 0.3, 0.6, 0.9} {
+		for _, n := range []int{3, 10, 50, 300} {
+			var cov [maxLag + 1]float64
+			for k := range cov {
+				cov[k] = math.Pow(phi, float64(k))
+			}
+			m := float64(n)
+			want := ((1+phi)/(1-phi) - 2*phi*(1-math.Pow(phi, m))/(m*(1-phi)*(1-phi))) / m
+			want = math.Max(want, 0.5*(1-phi*phi)/m) // never better than half the white part
+			near(t, "variance", meanVariance(cov[:], n), want, 1e-9*want+1e-15)
+		}
+	}
+}
+
+// Peng and Tseng 2009 in closed form with 50 digits (mpmath), the density
+// integrated (SciPy) beside it.
+func TestFirstPassageWithUncertainDrift(t *testing.T) {
+	for _, row := range table(t, "wiener_random_drift_cdf.csv") {
+		p := Passage{Distance: number(t, row, "D"), Drift: number(t, row, "mu"), DriftSD: number(t, row, "s_drift"), Sigma: number(t, row, "sigma")}
+		near(t, row["case"]+" at "+row["t"], p.CDF(number(t, row, "t")), number(t, row, "cdf_closed_form"), 1e-9)
+	}
+	for _, row := range table(t, "wiener_random_drift_quantiles.csv") {
+		p := Passage{Distance: number(t, row, "D"), Drift: number(t, row, "mu"), DriftSD: number(t, row, "s_drift"), Sigma: number(t, row, "sigma")}
+		got := quantileOf(p.CDF, number(t, row, "p"), p.Distance/p.Drift, never, 1e-12)
+		if row["quantile"] == "inf" {
+			if !math.IsInf(got, 1) {
+				t.Errorf("%s quantile %s = %g, want none", row["case"], row["p"], got)
+			}
+			continue
+		}
+		near(t, row["case"]+" quantile "+row["p"], got, number(t, row, "quantile"), 1e-8)
+		near(t, row["case"]+" ever", p.Ever(), number(t, row, "F_infinity"), 1e-6)
+	}
+}
+
+// The inverse Gaussian law, drift known: mean m = D/µ, shape λ = D²/σ²
+// (mpmath with 60 to 400 digits, SciPy and R statmod agreeing).
+func TestFirstPassageWithKnownDrift(t *testing.T) {
+	for _, row := range table(t, "inverse_gaussian_cdf.csv") {
+		m, lambda := number(t, row, "mean_m"), number(t, row, "shape_lambda")
+		p := Passage{Distance: 1, Drift: 1 / m, Sigma: 1 / math.Sqrt(lambda)}
+		want := number(t, row, "cdf")
+		got := p.CDF(number(t, row, "t"))
+		if want > 1e-290 && math.Abs(got-want) > 1e-8*want {
+			t.Errorf("m %g λ %g t %s: %.12g, want %.12g", m, lambda, row["t"], got, want)
+		}
+		near(t, "cdf", got, want, 1e-9)
+	}
+}

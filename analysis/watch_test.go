@@ -1,0 +1,204 @@
+package analysis
+
+import (
+	"testing"
+	"time"
+
+	"gapward/sensors"
+)
+
+// secondsAfter is when a finding came, counted from a moment of the hand-drawn
+// brake.
+func secondsAfter(f Finding, s float64) float64 { return float64(f.AtNS-handStart)*1e-9 - s }
+
+// stuckFrom keeps the travel at a level from one time to another.
+func stuckFrom(from, to, mm float64) func(t, v float64) (float64, sensors.Quality) {
+	return func(t, v float64) (float64, sensors.Quality) {
+		if t >= from && t < to {
+			return mm + 0.004*float64(int(t*1e3)%3-1), sensors.Good
+		}
+		return v, sensors.Good
+	}
+}
+
+func TestNotReleasedIsRaisedWhileItHappens(t *testing.T) {
+	for name, level := range map[string]float64{"not at all": 3, "only partly": 3.5} {
+		t.Run(name, func(t *testing.T) {
+			h := newHand(evenRuns(10, 3, 4)...)
+			on, off := h.runs[5][0], h.runs[5][1]
+			h.travel = stuckFrom(on, off, level)
+			out := feed(handSettings(), h.samples(3))
+			raised := conditions(out, NotReleased)
+			if len(raised) != 1 {
+				t.Fatalf("raised %d times, want once", len(raised))
+			}
+			if d := secondsAfter(raised[0], on); d < 1-0.02 || d > 1+0.04 {
+				t.Errorf("raised %.3f s after drive-on, want 1 s and two polls at most", d)
+			}
+			if raised[0].Limit != 1 || raised[0].Unit != "s" {
+				t.Errorf("told as %+v", raised[0])
+			}
+			if c := out.Cycles[5]; c.Flags&FlagNotReleased == 0 {
+				t.Errorf("the cycle's flags are %v", c.Flags.Names())
+			}
+			var cleared bool
+			for _, f := range out.Findings {
+				if f.Condition == NotReleased && f.Excess < 0 && secondsAfter(f, h.runs[6][0]) > 0 {
+					cleared = true
+				}
+			}
+			if !cleared {
+				t.Error("it was not cleared by the next release")
+			}
+		})
+	}
+}
+
+func TestNotSetIsRaisedWhileItHappens(t *testing.T) {
+	h := newHand(evenRuns(10, 4, 3)...)
+	off := h.runs[5][1]
+	h.travel = stuckFrom(off, off+2.5, 5)
+	out := feed(handSettings(), h.samples(3))
+	raised := conditions(out, NotSet)
+	if len(raised) != 1 {
+		t.Fatalf("raised %d times, want once", len(raised))
+	}
+	if d := secondsAfter(raised[0], off); d < 1-0.02 || d > 1+0.04 {
+		t.Errorf("raised %.3f s after drive-off, want 1 s and two polls at most", d)
+	}
+	if len(conditions(out, NotReleased)) > 0 {
+		t.Error("and taken for not-released besides")
+	}
+}
+
+func TestSwitchAloneTellsNotReleased(t *testing.T) {
+	h := newHand(evenRuns(6, 3, 4)...)
+	h.noTravel, h.withSwitch = true, true
+	s := handSettings()
+	s.Travel = SignalSettings{}
+	s.Released = SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second}
+	on, off := h.runs[3][0], h.runs[3][1]
+	samples := h.samples(3)
+	for i := range samples {
+		if at := float64(samples[i].AtNS-handStart) * 1e-9; samples[i].Signal == sensors.Released && at > on && at < off+1 {
+			samples[i].Value = 0
+		}
+	}
+	raised := conditions(feed(s, samples), NotReleased)
+	if len(raised) != 1 {
+		t.Fatalf("raised %d times, want once", len(raised))
+	}
+	if d := secondsAfter(raised[0], on); d < 0.98 || d > 1.04 {
+		t.Errorf("raised %.3f s after drive-on", d)
+	}
+}
+
+func TestSwitchContradictingTravelIsTold(t *testing.T) {
+	h := newHand(evenRuns(6, 3, 4)...)
+	h.withSwitch = true
+	s := handSettings()
+	s.Released = SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second}
+	samples := h.samples(3)
+	for i := range samples {
+		if samples[i].Signal == sensors.Released && samples[i].AtNS > handStart+int64(h.runs[3][0]*1e9) {
+			samples[i].Value = 0
+		}
+	}
+	out := feed(s, samples)
+	if len(conditions(out, SignalsDisagree)) == 0 {
+		t.Error("a switch that never closes while the travel is full was not told of")
+	}
+	if len(conditions(out, NotReleased)) > 0 {
+		t.Error("it was taken for a brake that doesn't release")
+	}
+}
+
+func TestSilentAndBrokenProbe(t *testing.T) {
+	h := newHand(evenRuns(30, 3, 2)...)
+	broken := func(from, to float64) []sensors.Sample {
+		samples := h.samples(3)
+		for i := range samples {
+			if at := float64(samples[i].AtNS-handStart) * 1e-9; samples[i].Signal == sensors.Travel && at > from && at < to {
+				samples[i].Quality = sensors.Bad
+			}
+		}
+		return samples
+	}
+	t.Run("wire break is a fault", func(t *testing.T) {
+		out := feed(handSettings(), broken(50.2, 70))
+		raised := conditions(out, SignalFault)
+		if len(raised) != 1 || raised[0].Signal != "travel" {
+			t.Fatalf("raised %+v", raised)
+		}
+		if d := secondsAfter(raised[0], 50.2); d > 0.5 {
+			t.Errorf("raised after %.2f s", d)
+		}
+		if n := len(conditions(out, NotReleased)) + len(conditions(out, NotSet)) + len(conditions(out, SignalStale)); n > 0 {
+			t.Errorf("%d other alarms", n)
+		}
+		for _, c := range out.Cycles {
+			if at := float64(c.AtNS-handStart) * 1e-9; at > 50 && at < 68 && Has(c.GapMM) {
+				t.Errorf("a gap at %.0f s, while the wire was broken", at)
+			}
+		}
+		if n := len(full(out)); n < 24 {
+			t.Errorf("%d full cycles; those after the repair are missing", n)
+		}
+	})
+	t.Run("silence is stale", func(t *testing.T) {
+		var samples []sensors.Sample
+		for _, s := range broken(50.2, 70) {
+			if s.Quality == sensors.Good {
+				samples = append(samples, s)
+			}
+		}
+		raised := conditions(feed(handSettings(), samples), SignalStale)
+		if len(raised) != 1 || raised[0].Signal != "travel" {
+			t.Fatalf("raised %+v", raised)
+		}
+		if d := secondsAfter(raised[0], 50.2); d < 4.9 || d > 5.2 {
+			t.Errorf("raised after %.2f s of silence, the limit is 5 s", d)
+		}
+	})
+	t.Run("a tick is enough to notice", func(t *testing.T) {
+		b, out := New(handSettings()), &Out{}
+		last := int64(0)
+		for _, s := range h.samples(3) {
+			if s.AtNS < handStart+20e9 {
+				b.Step(s, out)
+				last = s.AtNS
+			}
+		}
+		out.Reset()
+		b.Advance(last+4e9, out)
+		if len(conditions(out, SignalStale)) > 0 {
+			t.Error("stale too early")
+		}
+		b.Advance(last+6e9, out)
+		if len(conditions(out, SignalStale)) != 2 { // travel and drive
+			t.Errorf("findings after 6 s of silence: %+v", out.Findings)
+		}
+	})
+}
+
+func TestVerdictAgainstLimits(t *testing.T) {
+	l := Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}
+	for _, c := range []struct {
+		gap, u float64
+		want   State
+	}{
+		{2, 0.01, InLimits},
+		{2.75, 0.03, InLimits},    // 2.75 + 0.04935 < 2.8
+		{2.7506, 0.03, InLimits},  // JCGM-style guard: 2.8 − 1.645·0.03 = 2.75065
+		{2.7507, 0.03, AdjustDue}, // just beyond it
+		{2.8, 0, AdjustDue},
+		{3.36, 0.03, StopUsing},
+		{1.24, 0.03, TooNarrow},
+		{1.26, 0.03, InLimits},
+		{NoValue(), 0, Unknown},
+	} {
+		if got := l.judge(c.gap, c.u); got != c.want {
+			t.Errorf("gap %v u %v: %v, want %v", c.gap, c.u, got, c.want)
+		}
+	}
+}
