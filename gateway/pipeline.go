@@ -1,0 +1,179 @@
+// Package gateway is the daemon: samples in, durable results out.
+//
+// [Pipeline] is the synchronous step that run, replay and the demonstration's
+// history share. [Run] is the one owner goroutine around it, with the sources
+// before it and the exporters and the page behind the store.
+package gateway
+
+import (
+	"math"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/store"
+	"gapward/sensors"
+)
+
+// Pipeline turns samples into batches for the store. The same samples give the
+// same batches. It is not safe for use by several goroutines.
+type Pipeline struct {
+	lines  []line
+	out    analysis.Out
+	wakeNS int64 // when time alone will matter to some brake
+	waves  bool
+}
+
+// line is one brake on its way through analysis and alarms.
+type line struct {
+	name   string
+	brake  *analysis.Brake
+	alarms []alarm
+}
+
+type alarm struct {
+	condition analysis.Condition
+	rule      alerts.Rule
+	alerts.Alarm
+}
+
+// NewPipeline makes a pipeline for brakes in the order of the site file, which
+// is the order that [sensors.Sample.Brake] counts in. Waveforms are kept only
+// where somebody will look at them.
+func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
+	p := &Pipeline{waves: waveforms}
+	for _, s := range brakes {
+		l := line{name: s.Name, brake: analysis.New(s)}
+		for _, c := range analysis.Conditions() {
+			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
+		}
+		p.lines = append(p.lines, l)
+	}
+	return p
+}
+
+// Step takes samples in the order of time and adds what they cause to batch.
+func (p *Pipeline) Step(samples []sensors.Sample, batch *store.Batch) {
+	for i := range samples {
+		p.step(samples[i], batch)
+	}
+}
+
+func (p *Pipeline) step(s sensors.Sample, batch *store.Batch) {
+	if s.AtNS >= p.wakeNS {
+		p.pass(s.AtNS, batch)
+	}
+	// A device that didn't answer leaves nothing but time: a recording has a
+	// tick in its place.
+	if s.Signal == sensors.Tick || s.Quality == sensors.NoAnswer {
+		return
+	}
+	l := &p.lines[s.Brake]
+	l.brake.Step(s, &p.out)
+	p.collect(l, batch)
+	p.wakeNS = min(p.wakeNS, l.brake.WakeNS())
+}
+
+// pass lets time pass for every brake that waits for it.
+func (p *Pipeline) pass(nowNS int64, batch *store.Batch) {
+	wake := int64(math.MaxInt64)
+	for i := range p.lines {
+		l := &p.lines[i]
+		if l.brake.WakeNS() <= nowNS {
+			l.brake.Advance(nowNS, &p.out)
+			p.collect(l, batch)
+		}
+		wake = min(wake, l.brake.WakeNS(), l.passAlarms(nowNS, batch))
+	}
+	p.wakeNS = wake
+}
+
+// passAlarms lets the delays of a brake's alarms run, and is when they will
+// matter next.
+func (l *line) passAlarms(nowNS int64, batch *store.Batch) (wakeNS int64) {
+	wakeNS = math.MaxInt64
+	for i := range l.alarms {
+		a := &l.alarms[i]
+		if a.WakeNS(a.rule) <= nowNS {
+			next, e, changed := a.Pass(nowNS, a.rule)
+			l.note(a, next, e, changed, batch)
+		}
+		wakeNS = min(wakeNS, a.WakeNS(a.rule))
+	}
+	return wakeNS
+}
+
+// collect moves what a brake found out into the batch.
+func (p *Pipeline) collect(l *line, batch *store.Batch) {
+	if p.out.Empty() {
+		return
+	}
+	for _, c := range p.out.Cycles {
+		batch.Cycles = append(batch.Cycles, store.CycleRow{Brake: l.name, Cycle: c})
+	}
+	if p.waves {
+		for _, w := range p.out.Waveforms {
+			batch.Waveforms = append(batch.Waveforms, store.WaveformRow{Brake: l.name, Waveform: w})
+		}
+	}
+	for _, v := range p.out.Verdicts {
+		batch.Verdicts = append(batch.Verdicts, store.VerdictRow{Brake: l.name, Verdict: v})
+	}
+	for _, f := range p.out.Findings {
+		for i := range l.alarms {
+			if a := &l.alarms[i]; a.condition == f.Condition {
+				next, e, changed := a.Find(f, a.rule)
+				l.note(a, next, e, changed, batch)
+				p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+			}
+		}
+	}
+	for _, f := range p.out.Forecasts {
+		batch.Forecasts = append(batch.Forecasts, store.ForecastRow{Brake: l.name, Forecast: f})
+	}
+	p.out.Reset()
+}
+
+func (l *line) note(a *alarm, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
+	a.Alarm = next
+	if changed {
+		e.Brake = l.name
+		batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
+	}
+}
+
+// Recall feeds an already measured cycle, from the store or a recording of
+// cycles.
+func (p *Pipeline) Recall(brake int32, c analysis.Cycle, batch *store.Batch) {
+	l := &p.lines[brake]
+	l.brake.Recall(c, &p.out)
+	p.collect(l, batch)
+	p.wakeNS = min(p.wakeNS, l.passAlarms(c.AtNS, batch))
+}
+
+// Restore puts an alarm where its latest stored event left it.
+func (p *Pipeline) Restore(e alerts.Event) {
+	for i := range p.lines {
+		if p.lines[i].name != e.Brake {
+			continue
+		}
+		for k := range p.lines[i].alarms {
+			if a := &p.lines[i].alarms[k]; a.condition == e.Condition {
+				a.Alarm = alerts.Restore(e)
+			}
+		}
+	}
+}
+
+// Flush closes what is open at the end of the samples, and tells the forecast
+// of each brake as it stands.
+func (p *Pipeline) Flush(batch *store.Batch) {
+	for i := range p.lines {
+		p.lines[i].brake.Flush(&p.out)
+		p.collect(&p.lines[i], batch)
+	}
+}
+
+// Good reports whether a brake has a signal, and whether it can be trusted.
+func (p *Pipeline) Good(brake int, s sensors.Signal) (good, present bool) {
+	return p.lines[brake].brake.Good(s)
+}

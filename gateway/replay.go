@@ -1,0 +1,209 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"gapward/analysis"
+	"gapward/configs"
+	"gapward/gateway/store"
+	"gapward/sensors"
+)
+
+// Recording is what [Replay] reads: one of its two fields is set.
+type Recording struct {
+	Samples string // file of samples
+	Cycles  string // file of already measured cycles
+}
+
+// Replay runs a recording through the very pipeline of [Run] and writes what
+// it causes to w as JSON Lines. progress is called now and then with the bytes
+// read so far. A line that is wrong ends it with a [sensors.LineError]; what
+// came before has been written.
+func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer, progress func(bytes int64)) error {
+	settings := site.AnalysisSettings()
+	names, find := brakeNames(site)
+	path := rec.Samples + rec.Cycles
+	f, err := os.Open(path)
+	if err != nil {
+		return fmt.Errorf("opening the recording: %w", err)
+	}
+	defer f.Close()
+	in := &counter{r: f}
+	r := replay{lines: w, in: in, progress: progress}
+
+	if rec.Cycles != "" {
+		r.pipeline = NewPipeline(settings, false)
+		err = r.cycles(ctx, sensors.NewCycleReader(in, path, find, names))
+	} else {
+		for i := range settings {
+			// What the file doesn't name may be sent when it changes: its
+			// silence proves nothing.
+			for _, one := range []*analysis.SignalSettings{&settings[i].Drive, &settings[i].Released, &settings[i].Temperature} {
+				if !one.Present {
+					one.StaleAfter = 0
+				}
+			}
+		}
+		if err := findSignals(f, path, settings, find, names); err != nil {
+			return err
+		}
+		r.pipeline = NewPipeline(settings, false)
+		err = r.samples(ctx, sensors.NewSampleReader(in, path, find, names))
+	}
+	if err != nil {
+		return errors.Join(err, r.write())
+	}
+	r.pipeline.Flush(&r.batch)
+	return r.write()
+}
+
+// findSignals looks which signals a recording has that the site file doesn't
+// name: a brake with a drive signal is judged otherwise than one without, from
+// the first sample on. It reads until nothing more can be learned, and puts the
+// file back to its beginning.
+func findSignals(f io.ReadSeeker, path string, settings []analysis.Settings, find func(string) (int32, bool), names []string) error {
+	unknown := 0
+	for _, s := range settings {
+		if !s.Drive.Present {
+			unknown++
+		}
+	}
+	r := sensors.NewSampleReader(f, path, find, names)
+	for unknown > 0 {
+		s, err := r.Next()
+		if err != nil {
+			break // the end, or a line that the replay itself will tell of
+		}
+		if s.Signal == sensors.Drive && !settings[s.Brake].Drive.Present {
+			settings[s.Brake].Drive.Present = true
+			unknown--
+		}
+	}
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("going back to the beginning of %s: %w", path, err)
+	}
+	return nil
+}
+
+// brakeNames are the site's brakes in order, and the way from a name to its
+// place.
+func brakeNames(site *configs.Site) (names []string, find func(string) (int32, bool)) {
+	place := map[string]int32{}
+	for i, b := range site.Brakes {
+		names = append(names, b.Name)
+		place[b.Name] = int32(i)
+	}
+	return names, func(name string) (int32, bool) {
+		i, ok := place[name]
+		return i, ok
+	}
+}
+
+// replay is one run of a recording.
+type replay struct {
+	pipeline *Pipeline
+	batch    store.Batch
+	lines    io.Writer
+	buf      []byte
+	in       *counter
+	progress func(int64)
+}
+
+func (r *replay) samples(ctx context.Context, from *sensors.SampleReader) error {
+	for n := 0; ; n++ {
+		s, err := from.Next()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		r.pipeline.step(s, &r.batch)
+		if err := r.after(ctx, n); err != nil {
+			return err
+		}
+	}
+}
+
+func (r *replay) cycles(ctx context.Context, from *sensors.CycleReader) error {
+	for n := 0; ; n++ {
+		m, err := from.Next()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		c := analysis.Cycle{AtNS: m.AtNS, Kind: analysis.Full, GapMM: m.GapMM, GapUMM: m.GapUMM,
+			ReleaseS: m.ReleaseS, ReleaseUS: analysis.NoValue(), SetS: m.SetS, SetUS: analysis.NoValue(),
+			SetLevelMM: analysis.NoValue(), ReleasedLevelMM: analysis.NoValue(), TemperatureC: analysis.NoValue()}
+		if !analysis.Has(m.GapMM) {
+			c.Kind = analysis.Jog
+		}
+		r.pipeline.Recall(m.Brake, c, &r.batch)
+		r.batch.Cycles = r.batch.Cycles[:0]
+		if err := r.after(ctx, n); err != nil {
+			return err
+		}
+	}
+}
+
+// after writes what a step caused, and looks now and then whether to go on.
+func (r *replay) after(ctx context.Context, n int) error {
+	if n%4096 == 0 {
+		if r.progress != nil {
+			r.progress(r.in.n)
+		}
+		if err := ctx.Err(); err != nil {
+			return fmt.Errorf("replaying: %w", err)
+		}
+	}
+	if r.batch.Empty() {
+		return nil
+	}
+	return r.write()
+}
+
+// write writes the batch as lines: cycles, then alarms, then forecasts.
+func (r *replay) write() error {
+	r.buf = AppendLines(r.buf[:0], &r.batch)
+	r.batch.Reset()
+	if len(r.buf) == 0 {
+		return nil
+	}
+	if _, err := r.lines.Write(r.buf); err != nil {
+		return fmt.Errorf("writing the results: %w", err)
+	}
+	return nil
+}
+
+// AppendLines appends a batch as JSON Lines: its cycles, its changes of
+// alarms, its forecasts.
+func AppendLines(dst []byte, b *store.Batch) []byte {
+	for _, c := range b.Cycles {
+		dst = append(c.AppendJSON(dst, c.Brake), '\n')
+	}
+	for _, a := range b.Alarms {
+		dst = append(a.AppendJSON(dst), '\n')
+	}
+	for _, f := range b.Forecasts {
+		dst = append(f.AppendJSON(dst, f.Brake), '\n')
+	}
+	return dst
+}
+
+// counter counts what is read through it.
+type counter struct {
+	r io.Reader
+	n int64
+}
+
+func (c *counter) Read(p []byte) (int, error) {
+	n, err := c.r.Read(p)
+	c.n += int64(n)
+	return n, err
+}

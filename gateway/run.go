@@ -1,0 +1,312 @@
+package gateway
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"sync"
+	"time"
+
+	"gapward/configs"
+	"gapward/gateway/export"
+	"gapward/gateway/page"
+	"gapward/gateway/store"
+	"gapward/sensors"
+	"gapward/sensors/modbus"
+	"gapward/sensors/mqtt"
+)
+
+// Options are what [Run] needs beyond the site file.
+type Options struct {
+	Record  string            // directory to record the samples into; empty: not recorded
+	Banner  string            // shown on every page: that this is a demonstration
+	Version string            // shown on the page and in the metrics
+	Log     *slog.Logger      //
+	Started func(addr string) // called once everything runs, with the page's address; may be nil
+	// Sources replaces the site file's devices in tests; nil means those.
+	Sources func(w sensors.Watcher) ([]sensors.Source, error)
+}
+
+// Run is the daemon. It goes on until ctx ends, and then stops in order: the
+// sources, the pipeline once it has taken what they sent, the exporters, which
+// get a few seconds, the page, the store.
+func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
+	lg := opt.Log
+	down := &stack{log: lg}
+	defer func() { err = errors.Join(err, down.unwind()) }()
+
+	// Bind first: an address in use is found before anything else is touched.
+	listener, err := net.Listen("tcp", site.Page.Listen)
+	if err != nil {
+		return fmt.Errorf("listening for the page on %s: %w; is another gapward running, or something else on that port?", site.Page.Listen, err)
+	}
+	down.then("listener", time.Second, func(context.Context) error {
+		if err := listener.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	})
+
+	db, err := store.Open(ctx, site.Data, lg.With("component", "store"))
+	if err != nil {
+		return err
+	}
+	down.then("store", 10*time.Second, func(context.Context) error { return db.Close() })
+
+	pipeline := NewPipeline(site.AnalysisSettings(), true)
+	if err := recall(ctx, pipeline, site, db, lg); err != nil {
+		return err
+	}
+	metrics := export.NewMetrics(brakeInfos(site), opt.Version)
+	if err := metrics.Restore(ctx, db); err != nil {
+		return fmt.Errorf("restoring the metrics: %w", err)
+	}
+
+	names := make([]string, 0, len(site.Devices))
+	for name := range site.Devices {
+		names = append(names, name)
+	}
+	health := newWatch(names, time.Now())
+	watcher := sensors.WatcherFunc(func(device string, p sensors.Poll) {
+		health.Polled(device, p)
+		metrics.Polled(device, p)
+	})
+
+	server, err := page.New(page.Deps{
+		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: db,
+		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
+		Metrics: metrics.Handler(lg.With("component", "metrics")),
+		Ready:   health.ready,
+		Alive:   func() error { return health.alive(time.Now()) },
+		Version: opt.Version, Now: time.Now, Log: lg.With("component", "page"),
+	})
+	if err != nil {
+		return fmt.Errorf("making the page: %w", err)
+	}
+	failed := make(chan error, 1)
+	down.then("page", 5*time.Second, start(func(ctx context.Context) error {
+		err := server.Serve(ctx, listener)
+		if err != nil {
+			failed <- fmt.Errorf("serving the page: %w", err)
+		}
+		return err
+	}))
+
+	sinks, err := sinks(site, lg)
+	if err != nil {
+		return err
+	}
+	for _, s := range sinks {
+		if err := deliver(ctx, down, db, s, metrics, lg.With("component", "export", "exporter", s.Name())); err != nil {
+			return err
+		}
+	}
+
+	sources := opt.Sources
+	if sources == nil {
+		sources = func(w sensors.Watcher) ([]sensors.Source, error) { return deviceSources(site, w, lg) }
+	}
+	list, err := sources(watcher)
+	if err != nil {
+		return err
+	}
+	var recorder *sensors.SampleDirectory
+	if opt.Record != "" {
+		names, _ := brakeNames(site)
+		if recorder, err = sensors.NewSampleDirectory(opt.Record, names); err != nil {
+			return fmt.Errorf("recording into %s: %w", opt.Record, err)
+		}
+	}
+
+	in := make(chan []sensors.Sample, 1024)
+	own := &owner{pipeline: pipeline, order: order{holdNS: int64(holdFor(site.Devices))}, db: db, recorder: recorder, watch: health,
+		log: lg.With("component", "pipeline"), committed: metrics.Update, signals: signalsTo(metrics, site)}
+	owned := make(chan struct{})
+	go func() {
+		defer close(owned)
+		own.run(ctx, in)
+	}()
+	down.then("pipeline", 10*time.Second, func(ctx context.Context) error {
+		close(in)
+		return wait(ctx, owned)
+	})
+
+	sourcesCtx, stopSources := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	for _, s := range list {
+		running.Go(func() {
+			if err := s.Run(sourcesCtx, in); err != nil {
+				lg.Error("a device is given up", "device", s.Name(), "error", err)
+				health.ended(s.Name(), err, time.Now())
+			}
+		})
+	}
+	down.then("sources", 5*time.Second, func(ctx context.Context) error {
+		stopSources()
+		ended := make(chan struct{})
+		go func() { running.Wait(); close(ended) }()
+		return wait(ctx, ended)
+	})
+
+	lg.Info("running", "site", site.Name, "brakes", len(site.Brakes), "devices", len(list), "page", "http://"+listener.Addr().String())
+	if opt.Started != nil {
+		opt.Started(listener.Addr().String())
+	}
+	select {
+	case <-ctx.Done():
+		lg.Info("stopping")
+		return nil
+	case err := <-failed:
+		return err
+	}
+}
+
+// start runs f until the returned stop is called, which waits for it.
+func start(f func(context.Context) error) (stop func(context.Context) error) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	var err error
+	go func() {
+		defer close(done)
+		err = f(ctx)
+	}()
+	return func(ctx context.Context) error {
+		cancel()
+		if e := wait(ctx, done); e != nil {
+			return e
+		}
+		return err
+	}
+}
+
+func wait(ctx context.Context, done <-chan struct{}) error {
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		return errors.New("it did not end in time")
+	}
+}
+
+// recall brings the pipeline to where it was: the stored cycles are fed through
+// it once more, and heard by nobody.
+func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, lg *slog.Logger) error {
+	began, n := time.Now(), 0
+	_, find := brakeNames(site)
+	var unheard store.Batch
+	err := db.EachCycle(ctx, func(c store.CycleRow) error {
+		if i, known := find(c.Brake); known {
+			p.Recall(i, c.Cycle, &unheard)
+			unheard.Reset()
+			n++
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("recalling the stored cycles: %w", err)
+	}
+	states, err := db.AlarmStates(ctx)
+	if err != nil {
+		return fmt.Errorf("recalling the alarms: %w", err)
+	}
+	for _, a := range states {
+		p.Restore(a.Event)
+	}
+	lg.Info("recalled", "cycles", n, "took", time.Since(began).Round(time.Millisecond))
+	return nil
+}
+
+// deviceSources makes the sources for the devices of the site file.
+func deviceSources(site *configs.Site, w sensors.Watcher, lg *slog.Logger) ([]sensors.Source, error) {
+	lg = lg.With("component", "sensors")
+	polled, byBroker := map[string]sensors.Device{}, map[string]sensors.Device{}
+	for name, d := range site.Devices {
+		if d.MQTT != "" {
+			byBroker[name] = d
+		} else {
+			polled[name] = d
+		}
+	}
+	channels := map[string][]sensors.Channel{}
+	var modbusChannels []sensors.Channel
+	for _, c := range site.Channels() {
+		channels[c.Wiring.Device] = append(channels[c.Wiring.Device], c)
+		if _, ok := polled[c.Wiring.Device]; ok {
+			modbusChannels = append(modbusChannels, c)
+		}
+	}
+	list, err := modbus.Sources(polled, modbusChannels, w, lg)
+	if err != nil {
+		return nil, err
+	}
+	for name, d := range byBroker {
+		if len(channels[name]) == 0 {
+			continue
+		}
+		s, err := mqtt.New(name, d, channels[name], w, lg, mqtt.Options{Site: site.Name})
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, s)
+	}
+	return list, nil
+}
+
+// signalsTo shows the metrics how good the signals are.
+func signalsTo(m *export.Metrics, site *configs.Site) func(*Pipeline) {
+	return func(p *Pipeline) {
+		for i, b := range site.Brakes {
+			for _, s := range sensors.Signals() {
+				if good, present := p.Good(i, s); present {
+					m.SetSignal(b.Name, s, good)
+				}
+			}
+		}
+	}
+}
+
+func brakeInfos(site *configs.Site) (list []export.BrakeInfo) {
+	for _, b := range site.Brakes {
+		list = append(list, export.BrakeInfo{Name: b.Name, Limits: b.Limits, Signals: wired(b)})
+	}
+	return list
+}
+
+func wired(b configs.Brake) (list []sensors.Signal) {
+	for _, s := range sensors.Signals() {
+		if _, ok := b.Signals.Of(s); ok {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+func pageBrakes(site *configs.Site) (list []page.Brake) {
+	chain := map[string]string{}
+	for _, c := range site.Chains {
+		for _, name := range c.Order {
+			chain[name] = c.Name
+		}
+	}
+	for _, b := range site.Brakes {
+		list = append(list, page.Brake{Name: b.Name, Crane: b.Crane, Kind: string(b.Kind), Model: b.Model,
+			Limits: b.Limits, Timing: b.Timing.WithDefaults(), Chain: chain[b.Name], Signals: wired(b)})
+	}
+	return list
+}
+
+func pageHealth(devices []DeviceHealth) (list []page.SourceHealth) {
+	for _, d := range devices {
+		h := page.SourceHealth{Device: d.Device, OK: d.OK, Since: d.Since}
+		switch {
+		case d.Err != nil:
+			h.Error = d.Err.Error()
+		case !d.Heard:
+			h.Error = "nothing heard yet"
+		}
+		list = append(list, h)
+	}
+	return list
+}
