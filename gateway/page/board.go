@@ -14,6 +14,7 @@ type boardView struct {
 	Sources  []sourceView // those that don't answer
 	Answers  string       // "3 of 3 sources answer"; empty where there are none
 	Rows     []rowView
+	Cautions []string // where the board tells somebody to touch a brake
 	NoBrakes bool
 }
 
@@ -39,6 +40,9 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	b := &boardView{Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
 	for i := range g.brakes {
 		b.Rows = append(b.Rows, viewRow(&g.brakes[i], now))
+		if b.Cautions == nil {
+			b.Cautions = cautions(&g.brakes[i])
+		}
 	}
 	b.Counts = count(g.brakes)
 	sources, answering := s.sources(now)

@@ -212,7 +212,11 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 		}
 		v := forecastView{
 			Limit: fmt.Sprintf("%s, %s mm", f.name, exact(f.forecast.LimitMM)),
-			Words: sayForecast(f.forecast, f.verb, now),
+			Words: tied(sayForecast(f.forecast, f.verb, now)),
+		}
+		if t, ok := when(f.forecast.DateNS.P50, now.Location()); ok && !t.After(now) {
+			views = append(views, v) // it has come: there are no odds
+			continue
 		}
 		for _, q := range []struct {
 			odds         string
@@ -227,7 +231,7 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 				row.Cycles = grouped(int64(math.Round(q.cycles)))
 			}
 			if t, ok := when(q.date, now.Location()); ok && t.Sub(now) < 5*horizon {
-				row.Date = t.Format("Mon 2 Jan 2006")
+				row.Date = t.Format("2\u00a0Jan\u00a02006")
 			}
 			v.Rows = append(v.Rows, row)
 		}
@@ -237,7 +241,7 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 }
 
 func viewCycle(c store.CycleRow, now time.Time) cycleView {
-	return cycleView{At: time.Unix(0, c.AtNS).In(now.Location()).Format("2 Jan 15:04:05"), AtRFC: rfc(c.AtNS), Kind: c.Kind.String(),
+	return cycleView{At: saySince(c.AtNS, now), AtRFC: rfc(c.AtNS), Kind: c.Kind.String(),
 		Gap: gapFigure(c.GapMM, c.GapUMM), Release: msFigure(c.ReleaseS, c.ReleaseUS), Set: msFigure(c.SetS, c.SetUS),
 		Flags: strings.ReplaceAll(strings.Join(c.Flags.Names(), ", "), "-", " ")}
 }

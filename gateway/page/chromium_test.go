@@ -220,7 +220,7 @@ func TestChromiumWithoutScript(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"2.24", "Stop using", "Air gap has reached its maximum", "adjust in about 3 weeks", "As of 12:00:00"} {
+	for _, want := range []string{"2.24", "Stop using", "Air gap has reached its maximum", "adjust in about 3\u00a0weeks", "As of 12:00:00"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("without script the board doesn't show %q", want)
 		}

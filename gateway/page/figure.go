@@ -20,7 +20,7 @@ type figure struct {
 // Known reports whether there is a value.
 func (f figure) Known() bool { return f.Value != "" }
 
-// String is the figure on one line.
+// String is the figure on one line, which doesn't break within it.
 func (f figure) String() string {
 	if !f.Known() {
 		return "–"
@@ -29,7 +29,7 @@ func (f figure) String() string {
 	if f.U != "" {
 		text += " ± " + f.U
 	}
-	return strings.TrimSpace(text + " " + f.Unit)
+	return strings.ReplaceAll(strings.TrimSpace(text+" "+f.Unit), " ", "\u00a0")
 }
 
 // measured is a value with twice its standard uncertainty u, which covers the

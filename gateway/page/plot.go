@@ -56,7 +56,7 @@ type size struct{ width, height float64 }
 
 // The sizes: for two columns or a wide screen, and for a phone held upright.
 // Lettering keeps its size, so it is legible in both.
-func wideSize() size   { return size{640, 360} }
+func wideSize() size   { return size{560, 330} }
 func narrowSize() size { return size{360, 300} }
 
 const letterPX = 12
@@ -74,6 +74,7 @@ func newPlot(p palette) *plot.Plot {
 		axis.Tick.LineStyle = draw.LineStyle{Color: p.axis.stand, Width: 1}
 		axis.Tick.Length = 4
 		axis.Padding = 0
+		axis.Label.Padding = 3
 		axis.Tick.Label.Font = sans(letterPX)
 		axis.Tick.Label.Color = p.axis.stand
 		axis.Label.TextStyle.Font = sans(letterPX)

@@ -69,9 +69,10 @@ func cycleCurve(brake string, w analysis.Waveform, c analysis.Cycle, s size) ([]
 
 // mark is an upright line and its name.
 type mark struct {
-	at   float64 // s
-	name string
-	up   int // in which row the name stands
+	at     float64 // s
+	name   string
+	row    int // in which its name stands, counted from above
+	dashes []vg.Length
 }
 
 // movement is the plot of one stretch of the cycle.
@@ -94,32 +95,11 @@ func movement(trace plotter.XYs, c analysis.Cycle, off, from, to, low, high floa
 	grid.Vertical.Width = 0
 	grid.Horizontal = draw.LineStyle{Color: pal.grid.stand, Width: 1}
 	p.Add(grid)
-	upright := func(at float64, dashes ...vg.Length) error {
-		line, err := plotter.NewLine(plotter.XYs{{X: at, Y: low}, {X: at, Y: high}})
-		if err != nil {
-			return err
-		}
-		line.LineStyle = draw.LineStyle{Color: pal.axis.stand, Width: 1.2, Dashes: dashes}
-		p.Add(line)
-		return nil
-	}
 	var marks []mark
-	for _, m := range []struct {
-		at     float64
-		name   string
-		up     int
-		dashes []vg.Length
-	}{
-		{0, "drive on", 0, nil},
-		{c.ReleaseS, "released", 1, []vg.Length{2, 3}},
-		{off, "drive off", 0, nil},
-		{off + c.SetS, "set", 1, []vg.Length{2, 3}},
-	} {
+	for _, m := range []mark{{0, "drive on", 0, nil}, {c.ReleaseS, "released", 1, []vg.Length{2, 3}},
+		{off, "drive off", 0, nil}, {off + c.SetS, "set", 1, []vg.Length{2, 3}}} {
 		if finite(m.at) && m.at >= from && m.at <= p.X.Max {
-			if err := upright(m.at, m.dashes...); err != nil {
-				return nil, nil, err
-			}
-			marks = append(marks, mark{m.at, m.name, m.up})
+			marks = append(marks, m)
 		}
 	}
 	for _, level := range []float64{c.SetLevelMM, c.ReleasedLevelMM} {
@@ -162,7 +142,11 @@ func paintMovement(canvas draw.Canvas, p *plot.Plot, marks []mark, pal palette) 
 		if x > data.Min.X+(data.Max.X-data.Min.X)*3/4 {
 			style, dx = lettering(pal.axis, text.XRight, text.YTop), -4
 		}
-		canvas.FillText(style, vg.Point{X: x + dx, Y: data.Max.Y - 1 - vg.Length(m.up*(letterPX+3))}, m.name)
+		// A line ends where its name stands, so as not to strike through the
+		// name above.
+		top := data.Max.Y - vg.Length(m.row*(letterPX+4))
+		canvas.StrokeLine2(draw.LineStyle{Color: pal.axis.stand, Width: 1.2, Dashes: m.dashes}, x, data.Min.Y, x, top)
+		canvas.FillText(style, vg.Point{X: x + dx, Y: top - 1}, m.name)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"time"
+	"unicode"
 
 	"gapward/analysis"
 )
@@ -159,4 +160,17 @@ func sayAgo(d time.Duration) string {
 		return fmt.Sprintf("%d h ago", int(d.Hours()))
 	}
 	return fmt.Sprintf("%d days ago", int(d/day))
+}
+
+// tied keeps lines from breaking between a number and what it counts, and
+// within odds such as 9 in 10.
+func tied(words string) string {
+	letters := []rune(words)
+	for i := 1; i+1 < len(letters); i++ {
+		odds := i >= 2 && letters[i-2] == 'i' && letters[i-1] == 'n' && unicode.IsDigit(letters[i+1])
+		if letters[i] == ' ' && (unicode.IsDigit(letters[i-1]) && letters[i+1] != '(' || odds) {
+			letters[i] = '\u00a0'
+		}
+	}
+	return string(letters)
 }

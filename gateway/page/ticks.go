@@ -24,7 +24,7 @@ func dateSteps() []dateStep {
 	return []dateStep{
 		{hours: 1, layout: "15:04"}, {hours: 3, layout: "15:04"}, {hours: 6, layout: "2 Jan 15:04"}, {hours: 12, layout: "2 Jan 15:04"},
 		{days: 1, layout: "2 Jan"}, {days: 2, layout: "2 Jan"}, {days: 7, layout: "2 Jan"}, {days: 14, layout: "2 Jan"},
-		{months: 1, layout: "Jan 06"}, {months: 2, layout: "Jan 06"}, {months: 3, layout: "Jan 06"}, {months: 6, layout: "Jan 06"},
+		{months: 1, layout: "Jan 2006"}, {months: 2, layout: "Jan 2006"}, {months: 3, layout: "Jan 2006"}, {months: 6, layout: "Jan 2006"},
 		{months: 12, layout: "2006"}, {months: 24, layout: "2006"}, {months: 60, layout: "2006"}, {months: 120, layout: "2006"},
 	}
 }

@@ -112,8 +112,8 @@ func viewRow(s *standing, now time.Time) rowView {
 	r := rowView{
 		ID: "brake-" + b.Name, Name: b.Name, Path: pathOf("/brake/", b.Name), Parts: strings.SplitAfter(b.Name, "/"),
 		About: joinWords(" · ", kindWords(b.Kind), b.Model),
-		Word:  s.word, Level: s.level, Margin: s.margin(), Picture: pictureOf(s),
-		Outlook: s.outlook(now), Alarms: viewAlarms(s.alarms, now),
+		Word:  s.word, Level: s.level, Margin: tied(s.margin()), Picture: pictureOf(s),
+		Outlook: tied(s.outlook(now)), Alarms: viewAlarms(s.alarms, now),
 	}
 	if s.judged {
 		r.Gap = gapFigure(s.verdict.GapMM, s.verdict.GapUMM)

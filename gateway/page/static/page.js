@@ -1,6 +1,5 @@
-// Keeps the open page up to date: on each event it fetches the page's main
-// part anew and changes what differs, so that scroll, focus, open details and
-// pictures stay as they are.
+// Keeps the page up to date. Only what differs is changed, so that scroll,
+// focus, open details and pictures stay.
 (() => {
   "use strict";
   const live = document.getElementById("live");
@@ -18,8 +17,7 @@
   };
   const failed = () => {
     lost = lost || heard;
-    const t = new Date(lost).toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"});
-    say("Connection lost since " + t + ". The figures are old.", "lost");
+    say("Connection lost since " + new Date(lost).toTimeString().slice(0, 5) + ". The figures are old.", "lost");
   };
 
   const alike = (a, b) => a.nodeName === b.nodeName && (a.id || "") === (b.id || "");
@@ -53,11 +51,9 @@
 
   const refresh = async () => {
     if (document.hidden) return;
-    if (busy) {
-      again = true;
-      return;
-    }
+    if (busy) return void (again = true);
     busy = true;
+    again = false;
     try {
       const from = new URL(location.href);
       from.searchParams.set("fragment", "1");
@@ -73,10 +69,7 @@
       failed();
     }
     busy = false;
-    if (again) {
-      again = false;
-      refresh();
-    }
+    if (again) refresh();
   };
 
   const follow = () => {
@@ -90,7 +83,7 @@
 
   follow();
   document.addEventListener("visibilitychange", refresh);
-  // A line that died without a word brings no error: no beat tells.
+  // A line that died silently brings no error.
   setInterval(() => {
     if (document.hidden || Date.now() - heard < 40000) return;
     failed();

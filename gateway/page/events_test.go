@@ -1,0 +1,182 @@
+package page
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// heard is a message and when it came.
+type heard struct {
+	at   time.Duration
+	text string
+}
+
+func TestEventsComeAtMostTwiceASecond(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		data := newFakeData()
+		s := serverOf(t, Deps{Data: data})
+		ctx, stop := context.WithCancel(t.Context())
+		began := time.Now()
+		var got []heard
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			s.follow(ctx, func(m string) error {
+				got = append(got, heard{time.Since(began), m})
+				return nil
+			})
+		}()
+		// A change every 50 ms for ten seconds, then none for a minute.
+		for range 200 {
+			time.Sleep(50 * time.Millisecond)
+			data.change(func() {})
+		}
+		time.Sleep(time.Minute)
+		stop()
+		<-done
+		var changes, beats []heard
+		for _, h := range got {
+			switch {
+			case strings.HasPrefix(h.text, "event: changed\n"):
+				changes = append(changes, h)
+			case strings.Contains(h.text, "event: beat\n"):
+				beats = append(beats, h)
+			}
+		}
+		if n := len(changes); n < 19 || n > 21 {
+			t.Errorf("ten seconds of changes brought %d events, want about 20", n)
+		}
+		for i := 1; i < len(changes); i++ {
+			if apart := changes[i].at - changes[i-1].at; apart < eventEvery {
+				t.Errorf("two events came %v apart", apart)
+			}
+		}
+		if first, last := changes[0].at, changes[len(changes)-1].at; first > 100*time.Millisecond || last < 10*time.Second {
+			t.Errorf("the first change was told after %v, the last after %v", first, last)
+		}
+		if len(beats) != 4 {
+			t.Errorf("70 s brought %d beats, want 4", len(beats))
+		}
+	})
+}
+
+func TestEventsEndWhenTheClientIsGone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		data := newFakeData()
+		s := serverOf(t, Deps{Data: data})
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			n := 0
+			s.follow(t.Context(), func(string) error {
+				if n++; n > 1 {
+					return errors.New("broken pipe")
+				}
+				return nil
+			})
+		}()
+		<-done // by the first beat at the latest
+	})
+}
+
+// served starts a server on a real socket and gives its address and a stop
+// that waits for its end.
+func served(t *testing.T, s *Server) (url string, stop func() error) {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(ctx, ln) }()
+	t.Cleanup(cancel)
+	return "http://" + ln.Addr().String(), func() error {
+		cancel()
+		select {
+		case err := <-ended:
+			return err
+		case <-time.After(shutdownTimeout + 5*time.Second):
+			return errors.New("the server did not end")
+		}
+	}
+}
+
+func TestStreamTellsOfAChangeAndEndsWithTheServer(t *testing.T) {
+	deps, data := harbourSite(t)
+	url, stop := served(t, serverOf(t, deps))
+	answer, err := http.Get(url + "/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = answer.Body.Close() }()
+	if kind := answer.Header.Get("Content-Type"); answer.StatusCode != 200 || kind != "text/event-stream" {
+		t.Fatalf("status %d, %q", answer.StatusCode, kind)
+	}
+	lines := bufio.NewScanner(answer.Body)
+	until := func(want string) {
+		t.Helper()
+		for lines.Scan() {
+			if lines.Text() == want {
+				return
+			}
+		}
+		t.Fatalf("the stream ended before %q: %v", want, lines.Err())
+	}
+	until(": gapward")
+	data.change(func() {})
+	until("event: changed")
+	until("data: {}")
+	began := time.Now()
+	if err := stop(); err != nil {
+		t.Errorf("ending with an open stream: %v", err)
+	}
+	if took := time.Since(began); took > 3*time.Second {
+		t.Errorf("ending with an open stream took %v", took)
+	}
+	for lines.Scan() {
+	}
+	if err := lines.Err(); err != nil {
+		t.Errorf("the stream did not end in order: %v", err)
+	}
+}
+
+func TestServeTellsWhenItsListenerFails(t *testing.T) {
+	deps, _ := harbourSite(t)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := ln.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := serverOf(t, deps).Serve(t.Context(), ln); err == nil || !strings.Contains(err.Error(), "serving the page on 127.0.0.1:") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestTooManyStreamsAreTurnedAway(t *testing.T) {
+	deps, _ := harbourSite(t)
+	s := serverOf(t, deps)
+	for range maxStreams {
+		s.streams <- struct{}{}
+	}
+	w := get(s, "/events")
+	if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
+		t.Errorf("one stream too many: status %d, headers %v", w.Code, w.Header())
+	}
+	<-s.streams
+	w = httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodHead, "/events", nil))
+	if w.Code != http.StatusOK || len(s.streams) != maxStreams-1 {
+		t.Errorf("after one has gone: status %d with %d streams", w.Code, len(s.streams))
+	}
+}
