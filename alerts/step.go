@@ -12,6 +12,7 @@ type Rule struct {
 	Deadband float64       // in the condition's unit: how far back within the limit it must be to clear
 	OnDelay  time.Duration // present for this long before it is raised
 	OffDelay time.Duration // gone for this long before it is cleared
+	Latch    bool          // stays as returned-unacknowledged until somebody acknowledges it
 }
 
 // DefaultRule is the rule for a condition where the site file gives none. The
@@ -68,10 +69,10 @@ func (a Alarm) Pass(nowNS int64, r Rule) (next Alarm, e Event, changed bool) {
 		a.State, a.SinceNS = Unacknowledged, a.changeNS
 		return a, a.event(nowNS, Raised), true
 	case !a.present && a.State.Active() && nowNS-a.changeNS >= int64(r.OffDelay):
-		if a.State == Acknowledged {
-			a.State = Normal
-		} else {
+		if a.State == Unacknowledged && r.Latch {
 			a.State = Returned
+		} else {
+			a.State = Normal
 		}
 		return a, a.event(nowNS, Cleared), true
 	}

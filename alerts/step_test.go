@@ -42,13 +42,22 @@ func TestLifeCycle(t *testing.T) {
 				if act.ack {
 					a, e, changed = a.Acknowledge(int64(i+1)*1e9, "R. Holm")
 				} else {
-					a, e, changed = a.Find(*act.find, DefaultRule(analysis.GapAdjust))
+					a, e, changed = a.Find(*act.find, Rule{Deadband: 0.02, Latch: true})
 				}
 				if a.State != act.want || changed != (act.event != 0) || e.Change != act.event || (changed && e.State != act.want) {
 					t.Fatalf("step %d: state %v event %v (told %v), want %v and %v", i, a.State, e.Change, changed, act.want, act.event)
 				}
 			}
 		})
+	}
+}
+
+func TestWithoutLatchAReturnIsNormal(t *testing.T) {
+	r := DefaultRule(analysis.GapAdjust)
+	a, _, _ := Alarm{}.Find(gap(1, 0.1), r)
+	a, e, changed := a.Find(gap(2, -0.1), r)
+	if !changed || e.Change != Cleared || a.State != Normal || e.State != Normal {
+		t.Fatalf("state %v, event %+v (told %v)", a.State, e, changed)
 	}
 }
 

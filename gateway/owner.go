@@ -38,17 +38,17 @@ const (
 )
 
 // run goes on until in is closed, and then brings to an end what is under way.
-func (o *owner) run(ctx context.Context, in <-chan []sensors.Sample) {
+func (o *owner) run(ctx context.Context, in <-chan arrival) {
 	ticker := time.NewTicker(turnEvery)
 	defer ticker.Stop()
 	for {
 		select {
-		case batch, open := <-in:
+		case a, open := <-in:
 			if !open {
 				o.end(ctx)
 				return
 			}
-			o.order.add(batch)
+			o.order.add(a)
 		case now := <-ticker.C:
 			o.turn(ctx, now)
 		}

@@ -120,8 +120,8 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		}
 	}
 
-	in := make(chan []sensors.Sample, 1024)
-	own := &owner{pipeline: pipeline, order: order{holdNS: int64(holdFor(site.Devices))}, db: db, recorder: recorder, watch: health,
+	in := make(chan arrival, 1024)
+	own := &owner{pipeline: pipeline, order: order{holdNS: int64(holdFor(site.Devices)), latest: make([]int64, len(list))}, db: db, recorder: recorder, watch: health,
 		log: lg.With("component", "pipeline"), committed: metrics.Update, signals: signalsTo(metrics, site)}
 	owned := make(chan struct{})
 	go func() {
@@ -135,9 +135,16 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	sourcesCtx, stopSources := context.WithCancel(ctx)
 	var running sync.WaitGroup
-	for _, s := range list {
+	for i, s := range list {
+		out := make(chan []sensors.Sample, 64)
 		running.Go(func() {
-			if err := s.Run(sourcesCtx, in); err != nil {
+			for samples := range out {
+				in <- arrival{i, samples}
+			}
+		})
+		running.Go(func() {
+			defer close(out)
+			if err := s.Run(sourcesCtx, out); err != nil {
 				lg.Error("a device is given up", "device", s.Name(), "error", err)
 				health.ended(s.Name(), err, time.Now())
 			}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -45,6 +46,9 @@ func (c *demoCommand) Run(ctx context.Context, io streams) (err error) {
 		return usage(fmt.Errorf("--listen %w", err))
 	}
 	site.Page.Listen = c.Listen
+	if err := free(c.Listen); err != nil { // before the history is made
+		return err
+	}
 	if site.Data, err = demoData(c.Data); err != nil {
 		return err
 	}
@@ -71,19 +75,29 @@ func (c *demoCommand) Run(ctx context.Context, io streams) (err error) {
 	if err := goLive(site, plant, time.Now()); err != nil {
 		return fmt.Errorf("going live: %w", err)
 	}
-	devices, err := standIn(ctx, site, plant, broker, lg)
+	play, stop := context.WithCancel(ctx)
+	defer stop()
+	devices, err := standIn(play, site, plant, broker, lg)
 	if err != nil {
 		return err
 	}
-	play, stop := context.WithCancel(ctx)
-	defer stop()
 	go happenings(play, plant, lg)
 
 	err = gateway.Run(ctx, site, gateway.Options{Banner: demoBanner, Version: release, Log: lg, Started: func(addr string) {
 		fmt.Fprintf(io.out, "Ready after %.1f s.\n\n  The page     http://%s/\n  The metrics  http://%s/metrics\n  MQTT out     mqtt://%s, topics gapward/#\n\nStop with Ctrl-C.\n",
 			time.Since(began).Seconds(), addr, addr, broker.Addr())
 	}})
+	stop()
 	return errors.Join(err, devices())
+}
+
+// free reports an address that can't be listened on.
+func free(addr string) error {
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return fmt.Errorf("the page can't be served on %s: %w; name another address with --listen", addr, err)
+	}
+	return l.Close()
 }
 
 // demoData is the directory for the data: the one asked for, which must not
