@@ -135,3 +135,43 @@ func TestAPISignals(t *testing.T) {
 		t.Errorf("the signals are %v", got.Signals)
 	}
 }
+
+func TestAPICurves(t *testing.T) {
+	deps, data := harbourSite(t)
+	s := serverOf(t, deps)
+	var gaps struct {
+		Brake, Span string
+		Points      []struct {
+			Time   string
+			Mean   float64 `json:"gap_mm_mean"`
+			Least  float64 `json:"gap_mm_min"`
+			Most   float64 `json:"gap_mm_max"`
+			Cycles int
+		}
+	}
+	decode(t, get(s, "/api/gaps/quay-1/main?span=all"), &gaps)
+	cycles := 0
+	for _, p := range gaps.Points {
+		cycles += p.Cycles
+		if p.Least > p.Mean || p.Mean > p.Most || p.Time == "" {
+			t.Fatalf("a point is %+v", p)
+		}
+	}
+	if gaps.Brake != "quay-1/main" || gaps.Span != "all" || len(gaps.Points) < 100 || cycles != 1500-167 {
+		t.Errorf("%d points of %d cycles over %q of %q", len(gaps.Points), cycles, gaps.Span, gaps.Brake)
+	}
+	var wave struct {
+		Time   string
+		Off    float64      `json:"drive_off_ms"`
+		Points [][2]float64 `json:"points_ms_mm"`
+	}
+	decode(t, get(s, "/api/waveform/quay-1/main"), &wave)
+	if len(wave.Points) != len(data.waves["quay-1/main"].TimesNS) || wave.Points[0][0] != -500 || wave.Off != 2400 || wave.Time != "2026-11-18T11:53:00Z" {
+		t.Errorf("the waveform is of %s with %d points, off at %v ms", wave.Time, len(wave.Points), wave.Off)
+	}
+	for path, status := range map[string]int{"/api/gaps/x": 404, "/api/gaps/quay-1/main?span=x": 400, "/api/waveform/x": 404, "/api/waveform/pit/hoist": 404} {
+		if w := get(s, path); w.Code != status || !json.Valid(w.Body.Bytes()) {
+			t.Errorf("%s: status %d, want %d", path, w.Code, status)
+		}
+	}
+}

@@ -155,6 +155,8 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /api/brakes", s.apiBrakes)
 	mux.HandleFunc("GET /api/brake/{name...}", s.apiBrake)
 	mux.HandleFunc("GET /api/cycles/{name...}", s.apiCycles)
+	mux.HandleFunc("GET /api/gaps/{name...}", s.apiGaps)
+	mux.HandleFunc("GET /api/waveform/{name...}", s.apiWaveform)
 	mux.HandleFunc("GET /api/alarms", s.apiAlarms)
 	mux.HandleFunc("GET /api/health", s.apiHealth)
 	mux.HandleFunc("GET /api/", s.apiNothing)

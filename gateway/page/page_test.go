@@ -103,9 +103,9 @@ func TestBrakePageTellsAll(t *testing.T) {
 		"48 213 full cycles, 9 107 jogs so far. Wear: 30.0 ± 3.0 µm per 1000 cycles",
 		"To adjust, 2.8 mm adjust now.", "To max, 3.4 mm at its maximum in about 6 weeks",
 		"1 in 20 that it comes before 12 300 18 Dec 2026", "even odds before or after 18 040 1 Jan 2027", "19 in 20 that it comes before 24 600 17 Jan 2027",
-		"Signals of this brake: travel, drive, released.", "gantry-io no : reading input register 3",
-		"Alarms so far", "09:00 Brake releases slowly raised 262 ± 8 ms 250 ms", "yesterday 10:00 Air gap is due for adjustment raised",
-		"Latest cycles", "11:53 full", "spikes, no set after",
+		"Signals of this brake: travel, drive, released.", "gantry-io does not answer since 11:47 : reading input register 3",
+		"Alarms so far", "09:00 raised: Brake releases slowly, 262 ± 8 ms (limit 250 ms)", "yesterday 10:00 raised: Air gap is due for adjustment",
+		"Latest cycles", "11:53 full", "08:02 spikes, no set after full",
 	} {
 		next := strings.Index(text[at:], want)
 		if next < 0 {

@@ -18,9 +18,9 @@ import (
 // colour, which [finish] replaces by a variable of the picture's own style
 // sheet: so one drawing serves light and dark screens.
 type ink struct {
-	stand        color.NRGBA
-	variable     string
-	light, black string // on a light and on a dark screen
+	stand       color.NRGBA
+	variable    string
+	light, dark string // on a light and on a dark screen
 }
 
 // None of the stand-ins is black, which the canvas would leave out.
@@ -109,7 +109,7 @@ func finish(raw string, s size, title string) ([]byte, error) {
 	swaps := []string{"font-family:Liberation Sans;font-variant:normal;font-weight:normal;font-style:normal;", ""}
 	for _, i := range newPalette().all() {
 		fmt.Fprintf(&light, "--%s:%s;", i.variable, i.light)
-		fmt.Fprintf(&dark, "--%s:%s;", i.variable, i.black)
+		fmt.Fprintf(&dark, "--%s:%s;", i.variable, i.dark)
 		swaps = append(swaps, fmt.Sprintf("#%02X%02X%02X", i.stand.R, i.stand.G, i.stand.B), "var(--"+i.variable+")")
 	}
 	var out bytes.Buffer

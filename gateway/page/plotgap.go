@@ -33,7 +33,7 @@ func gapCurve(h gapHistory, s size) ([]byte, error) {
 	zone := h.now.Location()
 	p.Y.Label.Text = "air gap, mm"
 	p.X.Label.Text = "date, " + h.now.Format("MST")
-	p.X.Tick.Marker = dateTicks{zone: zone, most: int(s.width / 75)}
+	p.X.Tick.Marker = dateTicks{zone: zone, most: int(s.width / 90)}
 	p.Y.Tick.Marker = roundTicks{most: int(s.height / 45)}
 
 	first := h.now.Add(-time.Hour).UnixNano()
@@ -95,8 +95,8 @@ func gapCurve(h gapHistory, s size) ([]byte, error) {
 		}
 		if hasFan && to > now {
 			at := data.X(p.X.Norm(now))
-			style := lettering(pal.axis, text.XRight, text.YTop)
-			c.FillText(style, vg.Point{X: at - 4, Y: data.Max.Y - 1}, "now")
+			style := lettering(pal.axis, text.XRight, text.YBottom)
+			c.FillText(style, vg.Point{X: at - 4, Y: data.Min.Y + 3}, "now")
 		}
 	})
 }

@@ -49,7 +49,7 @@ func TestPageFromTheRealStore(t *testing.T) {
 		}
 	}
 	text := words(get(s, "/brake/quay-2/main").Body.String())
-	for _, want := range []string{"2.83 ± 0.04 mm", "Travel, released 4.930 mm", "11:53 full", "Air gap is due for adjustment raised", "Figures of this plot"} {
+	for _, want := range []string{"2.83 ± 0.04 mm", "Travel, released 4.930 mm", "11:53 full", "raised: Air gap is due for adjustment", "Figures of this plot"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the brake's page doesn't say %q", want)
 		}
