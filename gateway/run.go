@@ -94,11 +94,15 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		return err
 	}))
 
-	sinks, err := sinks(site, lg)
+	exporters, err := sinks(site, lg)
 	if err != nil {
 		return err
 	}
-	for _, s := range sinks {
+	tellers, err := notifiers(site, listener.Addr().String())
+	if err != nil {
+		return err
+	}
+	for _, s := range append(exporters, tellers...) {
 		if err := deliver(ctx, down, db, s, metrics, lg.With("component", "export", "exporter", s.Name())); err != nil {
 			return err
 		}
