@@ -52,5 +52,6 @@ type Event struct {
 	U         float64
 	Limit     float64
 	Unit      string
+	Signal    string // of a signal's condition: which one
 	By        string // who acknowledged
 }

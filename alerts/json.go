@@ -20,5 +20,9 @@ func (e Event) AppendJSON(dst []byte) []byte {
 	dst = append(dst, `,"unit":`...)
 	dst = strconv.AppendQuote(dst, e.Unit)
 	dst = analysis.AppendJSONNumber(dst, "limit", e.Limit, 6)
+	if e.Signal != "" {
+		dst = append(dst, `,"signal":`...)
+		dst = strconv.AppendQuote(dst, e.Signal)
+	}
 	return append(dst, '}')
 }

@@ -45,7 +45,7 @@ type Alarm struct {
 // Restore is the alarm as its last stored event left it.
 func Restore(e Event) Alarm {
 	return Alarm{State: e.State, SinceNS: e.SinceNS, present: e.State.Active(), latest: analysis.Finding{
-		AtNS: e.AtNS, Condition: e.Condition, Value: e.Value, U: e.U, Limit: e.Limit, Unit: e.Unit}}
+		AtNS: e.AtNS, Condition: e.Condition, Value: e.Value, U: e.U, Limit: e.Limit, Unit: e.Unit, Signal: e.Signal}}
 }
 
 // Find is the step of an alarm on a new finding. changed is false where
@@ -108,5 +108,5 @@ func (a Alarm) Acknowledge(nowNS int64, by string) (next Alarm, e Event, changed
 func (a Alarm) event(nowNS int64, c Change) Event {
 	f := a.latest
 	return Event{AtNS: nowNS, Condition: f.Condition, Change: c, State: a.State, SinceNS: a.SinceNS,
-		Value: f.Value, U: f.U, Limit: f.Limit, Unit: f.Unit}
+		Value: f.Value, U: f.U, Limit: f.Limit, Unit: f.Unit, Signal: f.Signal}
 }

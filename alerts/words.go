@@ -29,7 +29,7 @@ func wordsOf(c analysis.Condition) words {
 			"Stop using the hoist and have the brake looked at: it may drag and overheat lining and motor. If it has just been adjusted, compare the steps taken with the plan."}
 	case analysis.GapAdjust:
 		return words{"Air gap is due for adjustment",
-			"Plan the adjustment: the brake's page says how many steps, and which brake of the holding chain comes first. Read the hoist maker's instructions beforehand."}
+			"Plan the adjustment by the hoist maker's instructions. Where two brakes hold the load one after the other, adjust the creep brake before the main one."}
 	case analysis.SignalsDisagree:
 		return words{"Signals contradict each other",
 			"Find out which signal is right: watch drive, release switch and travel on the brake's page through one cycle. Until then, do not trust the figures of this brake."}
@@ -47,16 +47,16 @@ func wordsOf(c analysis.Condition) words {
 			"Look at the air gap first: a wide one takes longer to close. If the gap is right, have the switching-off of the motor, the springs and the guides checked."}
 	case analysis.GapStep:
 		return words{"Air gap has changed suddenly",
-			"If the brake was adjusted or its lining renewed, enter that in the ledger. If nobody worked on it, have brake and probe looked at before the hoist is used on."}
+			"If the brake was just adjusted or its lining renewed, note who did it and when. If nobody worked on it, have brake and probe looked at before the hoist is used on."}
 	case analysis.ForecastDue:
 		return words{"Adjustment will be due soon",
 			"Order what is needed and book the crane before the date on the brake's page."}
 	case analysis.LiningSpent:
 		return words{"Lining is used up",
-			"Plan a new lining: no adjustment is left in this one. Enter it in the ledger once it is fitted."}
+			"Plan a new lining: no adjustment is left in this one."}
 	case analysis.DutyHigh:
 		return words{"Hoist works harder than set",
-			"Let motor and brake cool down, and look at starts, jogs and duty factor on the brake's page. If the work is to stay like this, ask the hoist maker what the hoist may bear."}
+			"Let motor and brake cool down, and look at how often the hoist starts and jogs. If the work is to stay like this, ask the hoist maker what the hoist may bear."}
 	case analysis.GatewayFault:
 		return words{"gapward itself has a fault",
 			"Read the daemon's log and look at the page's health view. Until this is cleared, alarms may be late or missing: inspect the brakes by hand as before."}
@@ -106,6 +106,9 @@ func Message(e Event) string {
 		b.WriteString("gateway")
 	} else {
 		b.WriteString(onOneLine(e.Brake))
+	}
+	if e.Signal != "" {
+		b.WriteString(" " + e.Signal)
 	}
 	if value := quantity(e.Value, e.U, e.Unit); value != "" {
 		b.WriteString(", " + value)

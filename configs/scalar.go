@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"go.yaml.in/yaml/v3"
+
+	"gapward/gateway/page"
 )
 
 // readScalar fills a value that stands in one word: text, a number, a
@@ -224,7 +226,7 @@ func example(path string, t reflect.Type) string {
 	case "site":
 		return "Kestrel Quay"
 	case "listen":
-		return DefaultListen
+		return page.DefaultListen
 	case "modbus":
 		return `"tcp://127.0.0.1:502"`
 	case "mqtt":

@@ -6,6 +6,7 @@ import (
 	"gapward/alerts/notify"
 	"gapward/analysis"
 	"gapward/gateway/export"
+	"gapward/gateway/page"
 	"gapward/sensors"
 )
 
@@ -13,7 +14,7 @@ import (
 type Site struct {
 	Name    string                    `yaml:"site"`
 	Data    string                    `yaml:"data"` // directory of the database and the waveforms
-	Page    Page                      `yaml:"page"`
+	Page    page.Settings             `yaml:"page"`
 	Devices map[string]sensors.Device `yaml:"devices"`
 	Brakes  []Brake                   `yaml:"brakes"`
 	Chains  []HoldingChain            `yaml:"holding_chains"`
@@ -23,11 +24,6 @@ type Site struct {
 	file  string
 	hash  string
 	notes []Problem
-}
-
-// Page says where the web page is served.
-type Page struct {
-	Listen string `yaml:"listen"` // host:port of a loopback address
 }
 
 // Brake is one brake with its wiring, its limits and how it is adjusted.
@@ -68,11 +64,8 @@ type HoldingChain struct {
 	Order []string `yaml:"order"` // the order in which they are adjusted
 }
 
-// What the file need not say.
-const (
-	DefaultData   = "gapward-data"
-	DefaultListen = "127.0.0.1:8480"
-)
+// DefaultData is where the data go when the file doesn't say.
+const DefaultData = "gapward-data"
 
 // File is the path that the site was read from.
 func (s *Site) File() string { return s.file }
@@ -102,9 +95,7 @@ func (s *Site) fillDefaults() {
 	if s.Data == "" {
 		s.Data = DefaultData
 	}
-	if s.Page.Listen == "" {
-		s.Page.Listen = DefaultListen
-	}
+	s.Page.Listen = s.Page.Address()
 	for i := range s.Brakes {
 		b := &s.Brakes[i]
 		if b.Kind == "" {

@@ -16,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"gapward/analysis"
+	"gapward/gateway/page"
 	"gapward/sensors"
 )
 
@@ -172,7 +173,7 @@ func keysOf(t *testing.T, typ reflect.Type, path string) []string {
 
 func TestDefaults(t *testing.T) {
 	site := loadClean(t, "minimal.yaml", Run)
-	if site.Data != DefaultData || site.Page.Listen != DefaultListen {
+	if site.Data != DefaultData || site.Page.Listen != page.DefaultListen {
 		t.Errorf("data %q and page.listen %q are not the defaults", site.Data, site.Page.Listen)
 	}
 	b := site.Brakes[0]

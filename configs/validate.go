@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"gapward/gateway/page"
 )
 
 // validator checks a site that was read, and adds what it finds to the
@@ -128,10 +130,10 @@ func CheckListen(address string) error {
 func listenFault(address string) (fault, advice string) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return quoted(address) + " is no address", "write host:port, as in " + DefaultListen
+		return quoted(address) + " is no address", "write host:port, as in " + page.DefaultListen
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n > 65535 {
-		return quoted(port) + " is no port number", "write 0 to 65535, as in " + DefaultListen
+		return quoted(port) + " is no port number", "write 0 to 65535, as in " + page.DefaultListen
 	}
 	ip, err := netip.ParseAddr(host)
 	if host == "localhost" || err == nil && ip.Unmap().IsLoopback() {

@@ -47,6 +47,9 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 		Since: saySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
 		Change: a.Change.String(), At: saySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
 	}
+	if a.Signal != "" {
+		v.Title += " (" + a.Signal + ")"
+	}
 	switch a.State {
 	case alerts.Unacknowledged:
 		v.State = "not acknowledged"

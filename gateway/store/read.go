@@ -34,7 +34,7 @@ func scanForecast(s scanner) (r ForecastRow, err error) {
 
 func scanAlarm(s scanner) (r AlarmRow, err error) {
 	err = s.Scan(&r.Brake, &r.ID, &r.AtNS, &r.Condition, &r.Change, &r.State, &r.SinceNS,
-		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.By)
+		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.Signal, &r.By)
 	return r, err
 }
 

@@ -14,7 +14,7 @@ const (
 	cycleFigures    = "id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, gap_u_cal_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm, released_level_mm, temperature_c"
 	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
 	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
-	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, by_whom"
+	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom"
 )
 
 // columns are figures as a query asks for them: the brake's name, then each

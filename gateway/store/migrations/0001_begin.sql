@@ -88,6 +88,7 @@ CREATE TABLE alarms (
     u          REAL,
     limit_at   REAL,
     unit       TEXT NOT NULL,
+    signal     TEXT NOT NULL,
     by_whom    TEXT NOT NULL
 ) STRICT;
 CREATE INDEX alarms_by_brake ON alarms (brake, at_ns);
