@@ -164,7 +164,7 @@ func happenings(ctx context.Context, plant *simulator.Plant, lg *slog.Logger) {
 			return
 		case <-time.After(5 * time.Second):
 		}
-		if gapMM, _ := plant.GapMM(0); gapMM > 2.86 {
+		if gapMM, _ := plant.GapMM(0); gapMM > 2.9 {
 			if err := plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.Adjusted, Amount: 1}); err != nil {
 				lg.Error("the demonstration's scenario", "error", err)
 			}

@@ -27,7 +27,7 @@ type story struct {
 }
 
 var stories = map[string]story{
-	"quay-2/main":     {beganMM: 2.12, nowMM: 2.77, adjustedOn: 41, adjustedMM: 0.5},
+	"quay-2/main":     {beganMM: 2.12, nowMM: 2.76, adjustedOn: 41, adjustedMM: 0.5},
 	"quay-2/creep":    {beganMM: 1.02, nowMM: 1.44},
 	"gantry-1/hoist":  {beganMM: 0.46, nowMM: 0.66},
 	"trolley-3/hoist": {beganMM: 0.86, nowMM: 0.71, adjustedOn: 63, adjustedMM: 0.375},
@@ -38,7 +38,7 @@ var stories = map[string]story{
 func brakeSpecs(site *configs.Site, from, to time.Time) ([]simulator.BrakeSpec, error) {
 	duty := simulator.DefaultDuty(liftsPerDay)
 	duty.On[1] = 6 * time.Second
-	duty.JogOn = [2]time.Duration{80 * time.Millisecond, 160 * time.Millisecond}
+	duty.JogOn = [2]time.Duration{60 * time.Millisecond, 100 * time.Millisecond}
 	specs := simulator.SpecsFor(site.Channels(), duty, historySeed, func(name string) float64 { return stories[name].beganMM })
 	for i := range specs {
 		b, s := &specs[i], stories[specs[i].Name]
@@ -149,7 +149,7 @@ func goLive(site *configs.Site, plant *simulator.Plant, now time.Time) error {
 	duty.On = [2]time.Duration{1500 * time.Millisecond, 3 * time.Second}
 	duty.Idle = [2]time.Duration{2 * time.Second, 3 * time.Second}
 	duty.CreepOn = [2]time.Duration{800 * time.Millisecond, 1500 * time.Millisecond}
-	duty.JogShare, duty.JogOn = 0.1, [2]time.Duration{80 * time.Millisecond, 160 * time.Millisecond}
+	duty.JogShare, duty.JogOn = 0.1, [2]time.Duration{60 * time.Millisecond, 100 * time.Millisecond}
 	if err := plant.SetDuty(duty, now); err != nil {
 		return err
 	}
