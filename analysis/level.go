@@ -21,20 +21,42 @@ const maxLag = 12
 // reading: its autocovariances, averaged over cycles. A running motor's ripple
 // is not white, and one short plateau says little about it.
 type noise struct {
-	cov     [maxLag + 1]float64
-	weights float64
+	cov    [maxLag + 1]float64
+	weight [maxLag + 1]float64 // readings that each rests on
 }
 
-// learn folds in the residuals of a plateau.
-func (n *noise) learn(res []float64) {
-	if len(res) < 2*maxLag {
+const (
+	noiseMin    = 8    // readings from which a plateau teaches
+	noiseMemory = 4000 // readings over which it forgets, but ten plateaus at least
+)
+
+// learn folds in the residuals of a plateau from which so many parameters were
+// fitted: each takes a reading's worth of variance out of them.
+func (n *noise) learn(res []float64, fitted int) {
+	count := float64(len(res))
+	if count < noiseMin {
 		return
 	}
-	n.weights = math.Min(n.weights+1, 40)
-	gain := 1 / n.weights
-	for lag := range n.cov {
-		n.cov[lag] += gain * (autocovariance(res, lag) - n.cov[lag])
+	most := math.Max(noiseMemory, 10*count)
+	var first float64
+	for lag := 0; lag <= min(maxLag, len(res)/2); lag++ {
+		c := autocovariance(res, lag)
+		if lag == 0 {
+			first = c
+		}
+		c += first * float64(fitted) / count
+		n.weight[lag] = math.Min(n.weight[lag]+count, most)
+		n.cov[lag] += count / n.weight[lag] * (c - n.cov[lag])
 	}
+}
+
+// inflation is by how much the variance of a mean of n readings exceeds that
+// of independent ones.
+func (n *noise) inflation(readings int) float64 {
+	if n.cov[0] <= 0 || readings < 1 {
+		return 1
+	}
+	return meanVariance(n.cov[:], readings) * float64(readings) / n.cov[0]
 }
 
 // autocovariance of residuals about zero, with divisor n (which keeps the
@@ -59,23 +81,24 @@ func meanVariance(cov []float64, n int) float64 {
 		return 0
 	}
 	phi, p, innovation := levinson(cov)
-	var last [maxLag]float64 // γ_{k−1}, γ_{k−2}, …
+	var last [maxLag]float64 // γ_{k−1}, γ_{k−2}, …, in a ring
+	at, small := 0, 0
 	last[0] = g0
 	sum := g0
-	for k := 1; k <= min(n-1, 400); k++ {
-		var g float64
-		switch {
-		case p == 0:
-		case k <= p:
-			g = cov[k]
-		default:
+	for k := 1; p > 0 && k <= min(n-1, 400) && small < p; k++ {
+		g := cov[min(k, p)]
+		if k > p {
+			g = 0
 			for i := range p {
-				g += phi[i] * last[i]
+				g += phi[i] * last[(at-i+maxLag)%maxLag]
 			}
 		}
-		copy(last[1:], last[:maxLag-1])
-		last[0] = g
+		at = (at + 1) % maxLag
+		last[at] = g
 		sum += 2 * (1 - float64(k)/float64(n)) * g
+		if small++; math.Abs(g) > 1e-12*g0 { // what follows after p small ones is smaller still
+			small = 0
+		}
 	}
 	// Ripple that cancels out in theory never does so wholly: no better than
 	// half the white part.

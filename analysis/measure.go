@@ -18,10 +18,6 @@ type expectation struct {
 }
 
 // measure takes gap and times from one cycle on the trace.
-//
-// The gap is the released level less the level of the set brake at that
-// moment, interpolated between the plateaus before and after (A-B-A): a probe
-// that drifts in proportion to time cancels out.
 func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	c := Cycle{AtNS: w.on.atNS(), OnNS: w.off.atNS() - w.on.atNS(), Kind: Jog,
 		GapMM: NoValue(), GapUMM: NoValue(), ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue(),
@@ -32,13 +28,17 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 
 	before := m.setBefore(t, w)
 	after := m.setAfter(t, w)
-	if before.N >= minPlateau && after.N >= minPlateau && math.Abs(after.MM-before.MM) > movedMM {
-		// The probe was moved, by much more than a brake seats differently.
-		c.Flags |= FlagBumped
-		if m.visited(t, w.off.HiNS, after.From, before.MM) {
-			after = level{}
+	if before.N >= minPlateau && after.N >= minPlateau {
+		if moved := after.MM - before.MM; math.Abs(moved) <= m.seat.farthest() {
+			m.seat.learn(moved)
 		} else {
-			before = level{}
+			// The probe was moved, by much more than a brake seats differently.
+			c.Flags |= FlagBumped
+			if m.visited(t, w.off.HiNS, after.From, before.MM) {
+				after = level{}
+			} else {
+				before = level{}
+			}
 		}
 	}
 	if before.N < minPlateau && after.N < minPlateau {
@@ -64,7 +64,8 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 		}
 		ref, c.SetLevelMM = after, after.MM
 	}
-	c.GapMM, c.GapUMM = gapABA(before, free, after)
+	m.drift.learn(free.MidNS, free.MM)
+	c.GapMM, c.GapUMM = gapOf(before, free, after, &m.drift, &m.seat)
 	switch {
 	case before.N < minPlateau:
 		c.Flags |= FlagNoBefore
@@ -81,7 +82,8 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	return c
 }
 
-// movedMM is a difference between two set levels that no seating explains.
+// movedMM is a difference between two levels that no seating explains, on a
+// brake that sits as brakes do.
 const movedMM = 0.15
 
 // visited reports whether the travel sat at a level between a time and an
@@ -104,19 +106,67 @@ func (m *meter) visited(t *trace, fromNS int64, to int, mm float64) bool {
 // minPlateau is how many readings make a plateau.
 const minPlateau = 3
 
+// setPlateau is the set plateau measured last: the one after a cycle is the
+// next one's before.
+type setPlateau struct {
+	level
+	lastNS        int64 // its last reading
+	arrivedNS     int64 // when the brake had come there, 0 where that wasn't seen
+	arrivedWithin int64
+	wayMM         float64
+}
+
 // setBefore is the set plateau that ends with the drive-on. A probe that was
 // moved while the brake rested splits it: the part after that counts.
 func (m *meter) setBefore(t *trace, w window) level {
-	lo, hi := t.span(w.fromNS, w.on.LoNS+1)
-	return m.settledPlateau(t, lo, hi, lo, hi)
+	lo, hi := t.span(w.fromNS, w.on.LoNS)
+	p := &m.latest
+	if hi > lo && p.N > 0 && t.atNS[hi-1] == p.lastNS {
+		l := p.level
+		l.From, l.To = lo, hi
+		return l
+	}
+	s := stretch{arrivedNS: p.arrivedNS, wayMM: p.wayMM, arrivedWithin: never64}
+	return m.settledPlateau(t, lo, hi, lo, hi, s)
 }
 
 // setAfter is the set plateau that begins when the brake has set. It ends
 // where the travel leaves it, should the probe be moved while the brake rests.
 func (m *meter) setAfter(t *trace, w window) level {
+	m.latest = setPlateau{}
 	lo, hi := t.span(w.off.HiNS, w.endNS)
 	_, early := t.span(w.off.HiNS, min(w.endNS, w.off.HiNS+firstRestNS))
-	return m.settledPlateau(t, lo, hi, lo+(early-lo)/2, early)
+	roughLo := lo + (early-lo)/2
+	if early-roughLo < minPlateau {
+		return level{}
+	}
+	var s stretch
+	if lo-t.head >= 3 { // how it came there
+		m.buf = append(m.buf[:0], t.mm[lo-3:lo]...)
+		from := medianInPlace(m.buf)
+		to, _ := m.guess(t, roughLo, early)
+		s.arrivedNS, s.arrivedWithin = arrival(t, lo, early, from, to)
+		s.wayMM = to - from
+	}
+	l := m.settledPlateau(t, lo, hi, roughLo, early, s)
+	m.latest = setPlateau{level: l, arrivedNS: s.arrivedNS, arrivedWithin: s.arrivedWithin, wayMM: s.wayMM}
+	if l.N > 0 {
+		m.latest.lastNS = t.atNS[l.To-1]
+	}
+	return l
+}
+
+// arrival is when the travel among the readings lo to hi had first done nine
+// tenths of its way, and between how far apart readings; 0 where it didn't.
+func arrival(t *trace, lo, hi int, fromMM, toMM float64) (atNS, within int64) {
+	way := toMM - fromMM
+	for i := max(lo, t.head+1); i+1 < hi; i++ {
+		if (t.mm[i]-fromMM)/way >= 0.9 && (t.mm[i+1]-fromMM)/way >= 0.7 { // the next one confirms it
+			within = t.atNS[i] - t.atNS[i-1]
+			return t.atNS[i] - within/2, within
+		}
+	}
+	return 0, 0
 }
 
 // firstRestNS after drive-off a brake has set and come to rest.
@@ -125,26 +175,23 @@ const firstRestNS = 1500e6
 // settledPlateau is the plateau among the readings lo to hi whose rough level
 // is that of roughLo to roughHi: from where the travel has settled on it to
 // where it leaves it.
-func (m *meter) settledPlateau(t *trace, lo, hi, roughLo, roughHi int) level {
+func (m *meter) settledPlateau(t *trace, lo, hi, roughLo, roughHi int, s stretch) level {
 	if roughHi-roughLo < minPlateau {
-		return level{N: 0}
+		return level{}
 	}
-	var rough, sd float64
-	rough, sd, m.buf = medianMAD(t.mm[roughLo:roughHi], m.buf)
-	start := m.settled(t, lo, roughHi, rough, sd)
+	s.rough, s.sd = m.guess(t, roughLo, roughHi)
+	start := m.settled(t, lo, roughHi, s.rough, s.sd)
 	if start < roughHi {
-		hi = min(m.left(t, start, hi, rough, sd, 1), m.left(t, start, hi, rough, sd, -1))
+		hi = m.left(t, start, hi, s.rough, s.sd, 0)
 	}
 	if start > lo && start < hi { // leave the last of the bounce out
-		guard := t.atNS[start] + min((t.atNS[start]-t.atNS[lo])/2, (t.atNS[hi-1]-t.atNS[start])/3)
-		for start < hi && t.atNS[start] < guard {
-			start++
-		}
+		s.guardNS = t.atNS[start] + min((t.atNS[start]-t.atNS[lo])/2, (t.atNS[hi-1]-t.atNS[start])/3)
 	}
 	if hi-start < minPlateau {
-		return level{N: 0}
+		return level{}
 	}
-	return m.plateau(t, start, hi, &m.set)
+	s.start, s.end = start, hi
+	return m.plateau(t, s, &m.set)
 }
 
 // freePlateau is the released level. flat is false for a jog: the travel never
@@ -166,13 +213,13 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 		roughLo, _ = t.span(from, off+1)
 	}
 	var rough, sd float64
-	floor := math.Max(set.SD, math.Sqrt(m.free.cov[0]))
+	floor := math.Max(set.SD, math.Sqrt(m.free.cov[0]+m.ripple.power))
 	start := lo
 	for pass := range 3 {
 		if pass > 0 && hi-roughLo < 8 {
 			break // too few to say it better
 		}
-		rough, sd, m.buf = medianMAD(t.mm[roughLo:hi], m.buf)
+		rough, sd = m.guess(t, roughLo, hi)
 		sd = math.Max(sd, floor)
 		start = m.settled(t, lo, hi, rough, sd)
 		if start >= hi {
@@ -181,7 +228,7 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 		roughLo = max(roughLo, start)
 	}
 	end := m.left(t, start, watch, rough, sd, -1)
-	start, end = clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
+	guardNS, end := clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
 	if end-start < 2 || t.atNS[end-1]-t.atNS[start] < minFreeNS {
 		return level{}, false
 	}
@@ -192,8 +239,8 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	}
 	spread := sd
 	half := start + (end-start)/2
-	m.buf = append(m.buf[:0], t.mm[start:end]...)
-	first, last := medianInPlace(m.buf[:half-start]), medianInPlace(m.buf[half-start:])
+	first, _ := m.guess(t, start, half)
+	last, _ := m.guess(t, half, end)
 	allowed := 0.05*rise + 4*floor
 	if spread > allowed || math.Abs(last-first) > allowed {
 		return level{}, false
@@ -207,7 +254,14 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	if off-on < shortOnNS && rise < expected {
 		return level{}, false
 	}
-	return m.plateau(t, start, end, &m.free), true
+	s := stretch{start: start, end: end, rough: rough, sd: sd, wayMM: rough - set.MM, guardNS: guardNS,
+		motorUntilNS: off, ripple: &m.ripple}
+	if w.driven {
+		s.motorUntilNS = w.off.atNS()
+	}
+	s.arrivedNS, s.arrivedWithin = arrival(t, lo, end, set.MM, rough)
+	free = m.plateau(t, s, &m.free)
+	return free, free.N > 0
 }
 
 // movedWhileFree reports whether the probe was moved while the brake was
@@ -227,63 +281,36 @@ func (m *meter) movedWhileFree(t *trace, w window, before, free level) bool {
 // clearOfRamps draws the ends of a released plateau in from where the travel
 // was seen to leave its level: the last of the bounce and the first of the fall
 // lie within the scatter and would pull the level down. How far is taken from
-// how long the travel took between the middle of its way and there.
-func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (from, to int) {
+// how long the travel took between the middle of its way and there. At the
+// beginning that is but a guard for as long as the bounce isn't known better.
+func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (guardNS int64, to int) {
 	if end-start < 2 {
-		return start, end
+		return 0, end
 	}
 	most := (t.atNS[end-1] - t.atNS[start]) / 3
-	from, to = start, end
+	to = end
 	for i := start - 1; i >= lo; i-- {
 		if t.mm[i] < middle {
-			guard := t.atNS[start] + min((t.atNS[start]-t.atNS[i])/2, most)
-			for from < end && t.atNS[from] < guard {
-				from++
-			}
+			guardNS = t.atNS[start] + min((t.atNS[start]-t.atNS[i])/2, most)
 			break
 		}
 	}
 	for i := end; i < watch; i++ {
 		if t.mm[i] < middle {
 			guard := t.atNS[end-1] - min((t.atNS[i]-t.atNS[end-1])/2, most)
-			for to > from && t.atNS[to-1] > guard {
+			for to > start && t.atNS[to-1] > guard {
 				to--
 			}
 			break
 		}
 	}
-	return from, to
+	return guardNS, to
 }
 
 const (
 	minFreeNS = 30e6  // a released plateau shorter than this can't be told from a turning point
 	shortOnNS = 600e6 // a drive-on shorter than this may be over before the brake is free
 )
-
-// gapABA is the released level less the set level interpolated to its moment,
-// with the uncertainties of all three levels combined (JCGM 100:2008, 5.1.2).
-func gapABA(before, free, after level) (gapMM, uMM float64) {
-	switch {
-	case before.N < minPlateau:
-		return free.MM - after.MM, combined(free.U, after.U)
-	case after.N < minPlateau:
-		return free.MM - before.MM, combined(free.U, before.U)
-	}
-	part := float64(free.MidNS-before.MidNS) / float64(after.MidNS-before.MidNS)
-	set := before.MM + part*(after.MM-before.MM)
-	return free.MM - set, combined(free.U, (1-part)*before.U, part*after.U)
-}
-
-// combined is the combined standard uncertainty of independent contributions,
-// each already times its sensitivity coefficient (JCGM 100:2008, 5.1.2,
-// equation 10).
-func combined(contributions ...float64) float64 {
-	var sum float64
-	for _, u := range contributions {
-		sum += u * u
-	}
-	return math.Sqrt(sum)
-}
 
 // times adds release and set time. VDI 2241 takes the disengagement time to
 // the moment when the torque has fallen to a tenth; on the travel signal that

@@ -69,7 +69,7 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 // leftLevel looks back for when the travel last lay at a level, and brackets
 // its leaving.
 func (b *Brake) leftLevel(mm float64) edge {
-	sd := b.meter.scale(math.Sqrt(max(b.meter.set.cov[0], b.meter.free.cov[0])))
+	sd := b.meter.scale(math.Sqrt(max(b.meter.set.cov[0], b.meter.free.cov[0]+b.meter.ripple.power)))
 	limit := max(settleSDs*sd, 0.02*b.set.Limits.MinMM)
 	t := &b.trace
 	last := len(t.atNS) - 1

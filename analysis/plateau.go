@@ -5,12 +5,24 @@ import "math"
 // meter measures the plateaus and ramps of one brake's travel. It holds what
 // it learned of the noise, and scratch memory.
 type meter struct {
-	stepMM    float64 // quantisation, configured; 0 where unknown
-	seenStep  float64 // smallest change between neighbours seen, where it isn't
-	set, free noise   // scatter while set, and while the motor runs
-	release   curve   // the travel's course after drive-on …
-	setting   curve   // … and after drive-off
-	buf, res  []float64
+	stepMM   float64 // quantisation, configured; 0 where unknown
+	seenStep float64 // smallest change between neighbours seen, where it isn't
+	set      rest    // how readings scatter and come to rest while set …
+	free     rest    // … and while released and the motor runs
+	ripple   ripple
+	drift    drift
+	seat     seat
+	release  curve // the travel's course after drive-on …
+	setting  curve // … and after drive-off
+	latest   setPlateau
+
+	buf, res, when []float64
+}
+
+// rest is what is learned of one kind of plateau.
+type rest struct {
+	noise
+	tail
 }
 
 // saw keeps the smallest step between two readings: the quantisation where
@@ -32,6 +44,7 @@ const (
 	spikeSDs  = 5.0 // readings further off than this are left out
 	huberK    = 2.5 // beyond this many standard deviations a reading's pull is bounded
 	settleSDs = 4.0 // within this of the level a plateau has begun
+	roughMost = 64  // readings from which a level is guessed
 )
 
 // scale guards a scatter against being zero on readings that don't move by a
@@ -40,68 +53,173 @@ func (m *meter) scale(sd float64) float64 {
 	return math.Max(sd, math.Max(m.quantum()/2, 1e-7))
 }
 
-// plateau is the level of the readings lo to hi of t, which must be settled.
-// It is robust: single readings far off don't move it.
-func (m *meter) plateau(t *trace, lo, hi int, learned *noise) level {
-	n := hi - lo
-	if n <= 0 {
-		return level{MM: math.NaN(), U: math.NaN(), From: lo, To: hi}
+// guess is median and scatter of the readings lo to hi, from some of them
+// where they are many.
+func (m *meter) guess(t *trace, lo, hi int) (median, sd float64) {
+	m.buf = m.buf[:0]
+	for i, every := lo, (hi-lo-1)/roughMost+1; i < hi; i += every {
+		m.buf = append(m.buf, t.mm[i])
 	}
-	v := t.mm[lo:hi]
-	var median, sd float64
-	median, sd, m.buf = medianMAD(v, m.buf)
-	sd = m.scale(sd)
-	if prior := math.Sqrt(learned.cov[0]); n < 10 {
-		sd = math.Max(sd, prior)
+	return medianMADInPlace(m.buf)
+}
+
+// stretch is where on the trace a plateau lies, and how the brake came there.
+type stretch struct {
+	start, end    int     // from where it is settled to where it is left
+	rough, sd     float64 // first guess of level and scatter
+	arrivedNS     int64   // when it arrived, 0 where that wasn't seen
+	wayMM         float64 // which way it had come
+	guardNS       int64   // what is before may still be its bounce, while that isn't known better
+	motorUntilNS  int64   // the motor ran until then
+	ripple        *ripple // nil where the motor stands
+	arrivedWithin int64   // bracket of the arrival
+}
+
+// plateau is the level of a stretch of readings. It is robust: single readings
+// far off don't move it. What is left of the bounce and the running motor's
+// ripple are taken off.
+func (m *meter) plateau(t *trace, s stretch, r *rest) level {
+	if s.end-s.start < 1 {
+		return level{MM: math.NaN(), U: math.NaN(), From: s.start, To: s.end}
+	}
+	sd := m.scale(s.sd)
+	learned := math.Sqrt(r.cov[0])
+	if s.end-s.start < 10 {
+		sd = math.Max(sd, learned)
+	}
+	scatter := sd
+	if learned > 0 {
+		scatter = m.scale(learned)
 	}
 
-	kept := m.buf[:0]
-	var midNS float64
-	for i, x := range v {
-		if math.Abs(x-median) <= spikeSDs*sd {
-			kept = append(kept, x)
-			midNS += float64(t.atNS[lo+i] - t.atNS[lo])
+	// Gather what can be used, relative to the rough level.
+	m.res, m.when = m.res[:0], m.when[:0]
+	firstNS := t.atNS[s.start]
+	running, spikes, k := 0, 0, 0
+	for i := s.start; i < s.end; i++ {
+		x := t.mm[i] - s.rough
+		if s.arrivedNS != 0 && k < tailBins {
+			k = r.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k)
+			off, known := r.at(k)
+			switch {
+			case !known && t.atNS[i] < s.guardNS:
+				continue
+			case known && math.Abs(off*s.wayMM) > scatter && len(m.res) == 0:
+				continue // the bounce is still more than noise
+			case known:
+				x -= off * s.wayMM
+			}
+		} else if t.atNS[i] < s.guardNS {
+			continue
+		}
+		if math.Abs(x) > spikeSDs*sd {
+			spikes++
+			continue
+		}
+		m.res = append(m.res, x)
+		m.when = append(m.when, float64(t.atNS[i]-firstNS)*1e-9)
+		if t.atNS[i] < s.motorUntilNS {
+			running = len(m.res)
 		}
 	}
-	l := level{N: len(kept), From: lo, To: hi, Spike: n - len(kept)}
-	l.MidNS = t.atNS[lo] + int64(midNS/float64(l.N))
-	l.MM = huber(kept, median, sd, huberK)
-
-	m.res = m.res[:0]
-	var sum float64
-	for _, x := range kept {
-		m.res = append(m.res, x-l.MM)
-		sum += (x - l.MM) * (x - l.MM)
+	n := len(m.res)
+	l := level{N: n, From: s.start, To: s.end, Spike: spikes, MM: math.NaN(), U: math.NaN()}
+	if n == 0 {
+		return l
 	}
-	learned.learn(m.res)
-	l.SD, l.U = m.scatter(sum, l.N, learned)
+
+	var w wave
+	if s.ripple != nil {
+		if s.ripple.hz == 0 {
+			s.ripple.find(m.when, m.res, running)
+		}
+		if s.ripple.hz != 0 {
+			variance := r.cov[0]
+			if variance == 0 {
+				variance = math.Max(sd*sd-s.ripple.power, sd*sd/100)
+			}
+			w = s.ripple.fit(m.when, m.res, running, variance)
+		}
+	}
+	info, fitted := float64(n), 1
+	if w.ok {
+		info, fitted = w.info, 3
+		omega := 2 * math.Pi * w.hz
+		for i, at := range m.when[:running] {
+			si, co := math.Sincos(omega * at)
+			m.res[i] -= w.a*co + w.b*si
+		}
+	}
+	var sum, mid float64
+	for i, x := range m.res {
+		sum += x
+		mid += m.when[i]
+	}
+	mu := huber(m.res, sum/float64(n), scatter, huberK)
+	l.MM = s.rough + mu
+	l.MidNS = firstNS + int64(mid/float64(n)*1e9)
+	sum = 0
+	for i, x := range m.res {
+		x -= mu
+		m.res[i] = x
+		sum += x * x
+	}
+	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise)
+	r.noise.learn(m.res, fitted)
+	if s.arrivedNS != 0 && s.wayMM != 0 {
+		m.learnTail(t, s, &r.tail, &w, l.MM, running)
+	}
 	return l
 }
 
+// learnTail has the first half of a plateau teach how the brake comes to rest,
+// against the level of its second half.
+func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave, mm float64, running int) {
+	halfNS := s.arrivedNS + (t.atNS[s.end-1]-s.arrivedNS)/2
+	half := float64(halfNS-t.atNS[s.start]) * 1e-9
+	var late, n float64
+	for i := len(m.res) - 1; i >= 0 && m.when[i] > half; i-- {
+		late += m.res[i]
+		n++
+	}
+	if n < 10 || s.arrivedWithin > (halfNS-s.arrivedNS)/2 {
+		return
+	}
+	mm += late / n
+	omega := 2 * math.Pi * w.hz
+	k := 0
+	for i := s.start; i < s.end && t.atNS[i] < halfNS; i++ {
+		if k = l.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k); k >= tailBins {
+			return
+		}
+		x := t.mm[i] - mm
+		if w.ok && t.atNS[i] < s.motorUntilNS {
+			si, co := math.Sincos(omega * float64(t.atNS[i]-t.atNS[s.start]) * 1e-9)
+			x -= w.a*co + w.b*si
+		}
+		l.learn(k, x/s.wayMM)
+	}
+}
+
 // scatter is the standard deviation of a reading and the standard uncertainty
-// of the mean of n readings whose squared residuals add up to sum. What
-// earlier plateaus taught counts like thirty readings.
-func (m *meter) scatter(sum float64, n int, learned *noise) (sd, u float64) {
+// of a level that is worth info readings. sum is that of n squared residuals
+// after fitting so many parameters. What earlier plateaus taught counts like
+// thirty readings.
+func (m *meter) scatter(sum float64, n, fitted int, info float64, learned *noise) (sd, u float64) {
 	const priorReadings = 30
 	prior := 0.0
-	if learned.weights > 0 {
+	if learned.weight[0] > 0 {
 		prior = priorReadings
 	}
-	dof := float64(n-1) + prior
+	dof := float64(n-fitted) + prior
 	q := m.quantum()
 	if dof <= 0 {
 		return q, math.Max(q, 1e-3) // one reading and no experience: a micrometre at the very best
 	}
 	variance := (sum + prior*learned.cov[0]) / dof
-	cov := [maxLag + 1]float64{variance}
-	if learned.weights > 0 && learned.cov[0] > 0 {
-		for lag := 1; lag <= maxLag; lag++ {
-			cov[lag] = learned.cov[lag] * variance / learned.cov[0]
-		}
-	}
 	sd = math.Sqrt(variance)
 	uq := quantisationU(q, sd)
-	return sd, math.Sqrt(meanVariance(cov[:], n) + uq*uq)
+	return sd, math.Sqrt(variance/info*learned.inflation(n) + uq*uq)
 }
 
 // settled finds where a plateau begins: looking back from hi to lo, the first
@@ -118,14 +236,21 @@ func (m *meter) settled(t *trace, lo, hi int, rough, sd float64) int {
 }
 
 // left finds where a plateau ends: looking forward from lo, the first of two
-// readings in a row that lie off the level on the side of dir (−1 below).
+// readings in a row that lie off the level on the side of dir (−1 below, 0
+// either).
 func (m *meter) left(t *trace, lo, hi int, rough, sd, dir float64) int {
 	limit := settleSDs * m.scale(sd)
+	before := false
 	for i := lo; i < hi; i++ {
-		off := func(k int) bool { return (t.mm[k]-rough)*dir > limit }
-		if off(i) && (i+1 >= hi || off(i+1)) {
-			return i
+		d := t.mm[i] - rough
+		off := d*dir > limit || dir == 0 && math.Abs(d) > limit
+		if off && before {
+			return i - 1
 		}
+		before = off
+	}
+	if before {
+		return hi - 1
 	}
 	return hi
 }

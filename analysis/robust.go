@@ -56,15 +56,14 @@ func selectInPlace(v []float64, k int) float64 {
 	return v[k]
 }
 
-// medianMAD is the median of v and the scaled median absolute deviation from
-// it. It leaves v as it is and works in buf, which it may grow and returns.
-func medianMAD(v, buf []float64) (median, sd float64, scratch []float64) {
-	buf = append(buf[:0], v...)
-	median = medianInPlace(buf)
+// medianMADInPlace is the median of v and the scaled median absolute deviation
+// from it. It destroys v.
+func medianMADInPlace(v []float64) (median, sd float64) {
+	median = medianInPlace(v)
 	for i, x := range v {
-		buf[i] = math.Abs(x - median)
+		v[i] = math.Abs(x - median)
 	}
-	return median, madToSD * medianInPlace(buf), buf
+	return median, madToSD * medianInPlace(v)
 }
 
 // huber is Huber's M-estimate of location with the scale sd held fixed and

@@ -1,0 +1,198 @@
+package analysis
+
+import "math"
+
+// ripple is the vibration that one brake's probe shows while the motor runs:
+// a sine whose frequency stays for long and whose phase is new in each cycle.
+// A plateau's mean doesn't average it out where few periods fit in; fitted
+// beside the level it does no harm.
+type ripple struct {
+	hz     float64 // 0 while none is known
+	weight float64 // what the frequency rests on
+	power  float64 // half the amplitude's square, mm², learned
+	n      float64 // cycles that power rests on
+	tries  int     // plateaus in which it was looked for
+	weak   int     // cycles in a row without it
+}
+
+const (
+	rippleMaxHz  = 30.0 // vibration above it averages out by itself
+	rippleMinN   = 24   // readings in which a ripple is looked for
+	rippleSearch = 200  // … at most
+	rippleMemory = 30   // cycles over which its power is forgotten
+)
+
+// wave is a sine fitted beside a level.
+type wave struct {
+	level float64
+	a, b  float64 // cosine's and sine's amplitude
+	hz    float64
+	info  float64 // variance of a reading over that of the level: the readings that it is worth
+	bend  float64 // by how much the frequency should be higher, Hz
+	ok    bool
+}
+
+// waveSums are the sums over readings that a fit needs.
+type waveSums struct{ n, c, s, cc, cs, ss, x, xc, xs, t float64 }
+
+func (a *waveSums) add(b *waveSums) {
+	a.n, a.c, a.s, a.cc, a.cs, a.ss = a.n+b.n, a.c+b.c, a.s+b.s, a.cc+b.cc, a.cs+b.cs, a.ss+b.ss
+	a.x, a.xc, a.xs, a.t = a.x+b.x, a.xc+b.xc, a.xs+b.xs, a.t+b.t
+}
+
+// gather sums readings x at times at (seconds), the first running of them with
+// the motor on.
+func (a *waveSums) gather(at, x []float64, omega float64) {
+	for i, t := range at {
+		s, c := math.Sincos(omega * t)
+		a.n++
+		a.c += c
+		a.s += s
+		a.cc += c * c
+		a.cs += c * s
+		a.ss += s * s
+		a.x += x[i]
+		a.xc += x[i] * c
+		a.xs += x[i] * s
+		a.t += t
+	}
+}
+
+// fit is the level and the sine of frequency hz in readings x at times at
+// (seconds), of which the first running were taken with the motor on. The
+// sine's amplitudes are drawn towards zero as far as variance and power, that
+// of a reading and the ripple's own, say: in a short plateau level and sine
+// can't be told apart.
+func fitWave(at, x []float64, running int, hz, variance, power float64) wave {
+	omega := 2 * math.Pi * hz
+	var halves [2]waveSums
+	halves[0].gather(at[:running/2], x[:running/2], omega)
+	halves[1].gather(at[running/2:running], x[running/2:running], omega)
+	sum := halves[0]
+	sum.add(&halves[1])
+	for _, v := range x[running:] {
+		sum.n++
+		sum.x += v
+	}
+	ridge := 1e-9
+	if power > 0 {
+		ridge = variance / power
+	}
+	cc, ss := sum.cc+ridge, sum.ss+ridge
+	det := cc*ss - sum.cs*sum.cs
+	if det <= 0 || sum.n == 0 {
+		return wave{}
+	}
+	solve := func(p, q float64) (float64, float64) { return (ss*p - sum.cs*q) / det, (cc*q - sum.cs*p) / det }
+	c1, s1 := solve(sum.c, sum.s)
+	info := sum.n - sum.c*c1 - sum.s*s1
+	if info <= 1e-6*sum.n {
+		return wave{}
+	}
+	w := wave{hz: hz, info: info, ok: true}
+	w.level = (sum.x - sum.xc*c1 - sum.xs*s1) / info
+	w.a, w.b = solve(sum.xc-w.level*sum.c, sum.xs-w.level*sum.s)
+
+	// A frequency slightly off shows as a phase that goes on from one half to
+	// the other.
+	var phase, mid [2]float64
+	for i := range halves {
+		h := &halves[i]
+		d := h.cc*h.ss - h.cs*h.cs
+		if h.n < 4 || d <= 1e-6*h.n*h.n {
+			return w
+		}
+		p, q := h.xc-w.level*h.c, h.xs-w.level*h.s
+		phase[i] = math.Atan2((h.cc*q-h.cs*p)/d, (h.ss*p-h.cs*q)/d)
+		mid[i] = h.t / h.n
+	}
+	turn := math.Remainder(phase[0]-phase[1], 2*math.Pi)
+	w.bend = turn / (2 * math.Pi * (mid[1] - mid[0]))
+	return w
+}
+
+// significant reports whether a fitted sine is more than chance would make of
+// white noise in n readings, having looked at so many frequencies.
+func (w *wave) significant(n int, variance, frequencies float64) bool {
+	return float64(n)*(w.a*w.a+w.b*w.b) > 4*variance*(math.Log(frequencies)+4)
+}
+
+// find looks for a ripple in readings. It takes a while, and is done seldom.
+func (r *ripple) find(at, x []float64, running int) {
+	n := min(running, rippleSearch)
+	r.tries++
+	if n < rippleMinN || r.tries > 8 && r.tries%32 != 0 {
+		return
+	}
+	span := at[n-1] - at[0]
+	if span <= 0 {
+		return
+	}
+	at, x = at[:n], x[:n]
+	var mean, variance float64
+	for _, v := range x {
+		mean += v / float64(n)
+	}
+	for _, v := range x {
+		variance += (v - mean) * (v - mean) / float64(n-1)
+	}
+	step, best, bestHz, frequencies := 0.4/span, 0.0, 0.0, 0.0
+	for hz := 1.5 / span; hz <= rippleMaxHz; hz += step {
+		frequencies++
+		omega := 2 * math.Pi * hz
+		var c, s float64
+		for i, t := range at {
+			si, co := math.Sincos(omega * t)
+			c += (x[i] - mean) * co
+			s += (x[i] - mean) * si
+		}
+		if p := c*c + s*s; p > best {
+			best, bestHz = p, hz
+		}
+	}
+	if bestHz == 0 {
+		return
+	}
+	w := fitWave(at, x, n, bestHz, variance, 0)
+	if !w.ok || !w.significant(n, variance-(w.a*w.a+w.b*w.b)/2, frequencies) {
+		return
+	}
+	r.hz, r.weight, r.power, r.n, r.weak = bestHz+w.bend, 0, (w.a*w.a+w.b*w.b)/2, 1, 0
+}
+
+// fit fits level and ripple, following the frequency. variance is that of a
+// reading, the ripple apart.
+func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
+	w := fitWave(at, x, running, r.hz, variance, r.power)
+	if !w.ok {
+		return w
+	}
+	span := 0.0
+	if running > 1 {
+		span = at[running-1] - at[0]
+	}
+	power := (w.a*w.a + w.b*w.b) / 2
+	seen := w.significant(running, variance, 3)
+	if seen && math.Abs(w.bend)*span > 0.1 { // the phase turned by more than a twentieth of a turn
+		if again := fitWave(at, x, running, r.hz+w.bend, variance, r.power); again.ok && again.a*again.a+again.b*again.b > 2*power {
+			w, power = again, (again.a*again.a+again.b*again.b)/2
+		}
+	}
+	if running < rippleMinN || span*r.hz < 2 {
+		return w
+	}
+	if seen && math.Abs(w.bend)*span < 0.5 {
+		precision := float64(running) * span * span
+		r.weight = math.Min(r.weight, 20*precision) + precision
+		r.hz += w.bend * precision / r.weight
+	}
+	r.n = math.Min(r.n+1, rippleMemory)
+	r.power += (power - r.power) / r.n
+	if r.weak++; seen {
+		r.weak = 0
+	}
+	if r.weak > 10 { // it's no longer there, or elsewhere
+		*r = ripple{}
+	}
+	return w
+}

@@ -1,0 +1,154 @@
+package analysis_test
+
+import (
+	"time"
+
+	"gapward/simulator"
+)
+
+// A family is a kind of brake, probe and polling over which the measuring is
+// scored. Each differs from the plain one in what its name says.
+type family struct {
+	name   string
+	change func(*simulator.Params)
+	poll   polling
+	on     [2]time.Duration
+	idle   [2]time.Duration
+	jogs   float64 // part of the cycles that are jogs
+	worst  bool    // data on which one cycle in a hundred may be missed
+}
+
+// polling is how the brake's signals reach the reading side.
+type polling struct {
+	period      time.Duration
+	jitter      float64       // each poll is late by up to this part of the period
+	driveOffset time.Duration // the drive is polled this much after the travel
+	stepUM      float64       // quantisation
+	lost        float64       // part of the polls that get no answer
+	bad         float64       // part of the travel readings that the sensor calls bad
+	spikes      float64       // part of the travel readings that are far off
+	noDrive     bool
+	withSwitch  bool
+}
+
+func plainFamily(name string) family {
+	return family{name: name,
+		poll: polling{period: 20 * time.Millisecond, jitter: 0.1, stepUM: 2.44, driveOffset: time.Millisecond},
+		on:   [2]time.Duration{600 * time.Millisecond, 15 * time.Second},
+		idle: [2]time.Duration{time.Second, 20 * time.Second}, jogs: 0.1}
+}
+
+// params are those of the simulated brake: nothing that wanders but what the
+// family asks for.
+func (f *family) params() simulator.Params {
+	p := simulator.DefaultParams(2)
+	p.WanderMM, p.WanderHours = 0, 0
+	p.LevelUMPerK, p.GapUMPerK = 0, 0
+	p.NoiseUM, p.RippleUM, p.RippleHz = 5, 4, 11.3
+	if f.change != nil {
+		f.change(&p)
+	}
+	return p
+}
+
+func (f *family) duty() simulator.Duty {
+	d := simulator.ContinuousDuty()
+	d.BurstLifts, d.CreepShare, d.CreepOnly = 1e9, 0, 0
+	d.On, d.Idle, d.JogShare = f.on, f.idle, f.jogs
+	d.JogOn = [2]time.Duration{60 * time.Millisecond, 130 * time.Millisecond}
+	return d
+}
+
+// families spans the ranges over which the measuring has to hold.
+func families() []family {
+	make := func(name string, edit func(*family)) family {
+		f := plainFamily(name)
+		edit(&f)
+		return f
+	}
+	params := func(name string, change func(*simulator.Params)) family {
+		return make(name, func(f *family) { f.change = change })
+	}
+	poll := func(name string, edit func(*polling)) family {
+		return make(name, func(f *family) { edit(&f.poll) })
+	}
+	return []family{
+		plainFamily("plain"),
+		poll("polls of 5 ms", func(p *polling) { p.period = 5 * time.Millisecond }),
+		poll("polls of 10 ms", func(p *polling) { p.period = 10 * time.Millisecond }),
+		poll("polls of 50 ms", func(p *polling) { p.period, p.driveOffset = 50*time.Millisecond, 3*time.Millisecond }),
+		params("quiet", func(p *simulator.Params) { p.NoiseUM, p.RippleUM = 3, 2 }),
+		params("noise 25 µm", func(p *simulator.Params) { p.NoiseUM = 25 }),
+		params("ripple 20 µm 5 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 5.3 }),
+		params("ripple 20 µm 11 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 11.3 }),
+		params("ripple 20 µm 24 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 24.1 }),
+		make("ripple, 5 ms, quiet", func(f *family) {
+			f.poll.period = 5 * time.Millisecond
+			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM, p.RippleHz = 3, 20, 7.7 }
+		}),
+		make("ripple, 50 ms", func(f *family) {
+			f.poll.period = 50 * time.Millisecond
+			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM, p.RippleHz = 3, 15, 13.1 }
+		}),
+		poll("step 0.6 µm", func(p *polling) { p.stepUM = 0.6 }),
+		make("step 5 µm, quiet", func(f *family) {
+			f.poll.stepUM = 5
+			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM = 3, 2 }
+		}),
+		params("drift 0.2 mm/h", func(p *simulator.Params) { p.DriftMMPerHour = 0.2 }),
+		params("drift −0.2 mm/h", func(p *simulator.Params) { p.DriftMMPerHour = -0.2 }),
+		params("seats within 10 µm", func(p *simulator.Params) { p.SeatScatterUM = 10 }),
+		params("seats within 30 µm", func(p *simulator.Params) { p.SeatScatterUM = 30 }),
+		params("quick brake", func(p *simulator.Params) {
+			p.ReleaseDelayS, p.ReleaseTravelS, p.SetDelayS, p.SetTravelS = 0.03, 0.04, 0.03, 0.04
+		}),
+		params("slow brake", func(p *simulator.Params) {
+			p.ReleaseDelayS, p.ReleaseTravelS, p.SetDelayS, p.SetTravelS = 0.15, 0.15, 0.15, 0.15
+		}),
+		params("bounces high", func(p *simulator.Params) { p.BouncePart, p.BounceHz, p.BounceDecayS = 0.08, 20, 0.04 }),
+		params("no bounce", func(p *simulator.Params) { p.BouncePart = 0 }),
+		params("times scatter 8 ms", func(p *simulator.Params) { p.TimeScatterS = 0.008 }),
+		params("gaps scatter 5 µm", func(p *simulator.Params) { p.GapScatterUM = 5 }),
+		params("narrow gap", func(p *simulator.Params) { p.InitialGapMM, p.PullInGapMM = 0.9, 4.5 }),
+		make("short cycles", func(f *family) {
+			f.on = [2]time.Duration{300 * time.Millisecond, 900 * time.Millisecond}
+			f.idle = [2]time.Duration{time.Second, 2 * time.Second}
+		}),
+		make("short cycles, 5 ms", func(f *family) {
+			f.poll.period = 5 * time.Millisecond
+			f.on = [2]time.Duration{300 * time.Millisecond, 900 * time.Millisecond}
+			f.idle = [2]time.Duration{time.Second, 2 * time.Second}
+		}),
+		make("short cycles, ripple", func(f *family) {
+			f.on = [2]time.Duration{300 * time.Millisecond, 1500 * time.Millisecond}
+			f.idle = [2]time.Duration{time.Second, 3 * time.Second}
+			f.change = func(p *simulator.Params) { p.RippleUM, p.RippleHz = 15, 6.1 }
+		}),
+		make("half of them jogs", func(f *family) { f.jogs = 0.5 }),
+		params("contact bounces 20 ms", func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = 20, 20 }),
+		make("contact bounces, 5 ms", func(f *family) {
+			f.poll.period = 5 * time.Millisecond
+			f.change = func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = 20, 20 }
+		}),
+		poll("drive polled 9 ms later", func(p *polling) { p.driveOffset = 9 * time.Millisecond }),
+		poll("polls lost 2 %", func(p *polling) { p.lost = 0.02 }),
+		make("polls lost 10 %", func(f *family) { f.poll.lost, f.worst = 0.1, true }),
+		poll("spikes 0.5 %", func(p *polling) { p.spikes = 0.005 }),
+		poll("bad 5 %", func(p *polling) { p.bad = 0.05 }),
+		poll("no drive", func(p *polling) { p.noDrive = true }),
+		make("no drive, noise 25 µm", func(f *family) {
+			f.poll.noDrive = true
+			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM = 25, 20 }
+		}),
+		make("no drive, 5 ms", func(f *family) { f.poll.noDrive, f.poll.period = true, 5*time.Millisecond }),
+		make("worst", func(f *family) {
+			f.worst = true
+			f.poll = polling{period: 50 * time.Millisecond, jitter: 0.2, driveOffset: 7 * time.Millisecond, stepUM: 5,
+				lost: 0.05, bad: 0.03, spikes: 0.003}
+			f.change = func(p *simulator.Params) {
+				p.NoiseUM, p.RippleUM, p.RippleHz, p.SeatScatterUM, p.DriftMMPerHour = 25, 20, 8.9, 30, 0.2
+				p.DriveBounceMS, p.TimeScatterS = 20, 0.005
+			}
+		}),
+	}
+}

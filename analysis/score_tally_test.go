@@ -1,0 +1,245 @@
+package analysis_test
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"testing"
+
+	"gapward/analysis"
+	"gapward/sensors"
+	"gapward/simulator"
+)
+
+// moments gathers errors.
+type moments struct{ n, sum, square, z, z2, covered float64 }
+
+func (m *moments) add(e, u float64) {
+	m.n++
+	m.sum += e
+	m.square += e * e
+	m.z += e / u
+	m.z2 += e * e / (u * u)
+	if math.Abs(e) <= 2*u {
+		m.covered++
+	}
+}
+
+func (m *moments) bias() float64  { return m.sum / m.n }
+func (m *moments) rmse() float64  { return math.Sqrt(m.square / m.n) }
+func (m *moments) cover() float64 { return m.covered / m.n }
+func (m *moments) zSD() float64   { return math.Sqrt(m.z2/m.n - (m.z/m.n)*(m.z/m.n)) }
+
+// biasSE is the standard error of the bias: what chance alone gives.
+func (m *moments) biasSE() float64 { return m.rmse() / math.Sqrt(m.n) }
+
+// timing scores release or set times: all in seconds.
+type timing struct {
+	moments
+	floor float64 // sum of the variances that the drive edge's poll bracket leaves
+}
+
+// rel is the RMSE over what the polled drive edge alone leaves.
+func (t *timing) rel() float64 { return t.rmse() / math.Sqrt(t.floor/t.n) }
+
+// score is how one family was measured.
+type score struct {
+	name                      string
+	truths, matched, extra    int
+	mustFull, full            int // cycles with good plateaus, and those found to be full
+	mustJog, jog              int // cycles whose brake never arrived, and those found to be jogs
+	gap, fair, oracle         moments
+	release, set, early       timing // early: release before the curve is known
+	alarms                    map[analysis.Condition]int
+	firstAlarmNS              map[analysis.Condition]int64
+	samples                   int
+	gapFromNothing            int
+	wildest                   float64
+	absentTimes, guessedTimes int
+}
+
+// brackets are the poll brackets of the drive's edges: the variance that each
+// leaves.
+type brackets struct {
+	lastNS int64
+	width  map[int64]float64 // seconds, by the time of the edge
+	edges  []int64
+}
+
+// settings are what a site file would say of the family's brake.
+func (f *family) settings() analysis.Settings {
+	adjust := f.params().InitialGapMM * 1.4
+	return analysis.Settings{Name: "a", Kind: analysis.Conical,
+		Limits: analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
+		Travel: analysis.SignalSettings{Present: true, Poll: f.poll.period, ResolutionMM: f.poll.stepUM * 1e-3, StaleAfter: 5e9},
+		Drive:  analysis.SignalSettings{Present: !f.poll.noDrive, Poll: f.poll.period, StaleAfter: 5e9},
+		Released: analysis.SignalSettings{Present: f.poll.withSwitch, Poll: f.poll.period,
+			StaleAfter: 5e9}}
+}
+
+// learning is how many cycles a brake may take to learn its release curve.
+const learning = 60
+
+// run measures so many cycles of a family and scores them.
+func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Event) score {
+	t.Helper()
+	r := score{name: f.name, alarms: map[analysis.Condition]int{}, firstAlarmNS: map[analysis.Condition]int64{}}
+	p := newPoller(t, f, seed, events...)
+	brake, out := analysis.New(f.settings()), &analysis.Out{}
+	watch := oracle{p: f.params(), poll: f.poll}
+	var oracleGaps []float64
+	var fair []bool
+	var pollNS []int64
+	standing := map[analysis.Condition]bool{}
+	done := 0
+	for len(p.truth) < cycles+1 {
+		for _, s := range p.next() {
+			r.samples++
+			watch.take(s)
+			if s.Signal == sensors.Drive || f.poll.noDrive {
+				pollNS = append(pollNS, s.AtNS)
+			}
+			brake.Step(s, out)
+		}
+		for _, a := range out.Findings {
+			if a.Excess > 0 && !standing[a.Condition] {
+				r.alarms[a.Condition]++
+				if r.firstAlarmNS[a.Condition] == 0 {
+					r.firstAlarmNS[a.Condition] = a.AtNS
+				}
+			}
+			standing[a.Condition] = a.Excess > 0
+		}
+		out.Findings = out.Findings[:0]
+		out.Waveforms, out.Verdicts, out.Forecasts = out.Waveforms[:0], out.Verdicts[:0], out.Forecasts[:0]
+		for done+1 < len(p.truth) {
+			g, ok := watch.gap(p.truth[done], p.truth[done+1], p.spiked)
+			oracleGaps, fair = append(oracleGaps, g), append(fair, ok)
+			done++
+		}
+	}
+	brake.Flush(out)
+	r.match(p.truth[:done], oracleGaps, fair, out.Cycles, pollNS, f.poll.noDrive)
+	return r
+}
+
+// match pairs measured cycles with true ones, both in the order of time.
+func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, pollNS []int64, noDrive bool) {
+	j, at := 0, 0
+	bracket := func(edgeNS int64) float64 { // variance of a uniform edge, s²
+		for at > 0 && pollNS[at-1] >= edgeNS {
+			at--
+		}
+		for at < len(pollNS) && pollNS[at] < edgeNS {
+			at++
+		}
+		if at == 0 || at == len(pollNS) {
+			return 0
+		}
+		w := float64(pollNS[at]-pollNS[at-1]) * 1e-9
+		return w * w / 12
+	}
+	for i, x := range truth {
+		if x.OnNS < pollNS[0]+1e9 { // under way before anybody looked
+			for j < len(got) && got[j].AtNS < x.OffNS+300e6 {
+				j++
+			}
+			continue
+		}
+		r.truths++
+		for j < len(got) && got[j].AtNS < x.OnNS-300e6 {
+			j++
+			r.extra++
+		}
+		arrives := !math.IsNaN(x.GapMM)
+		if j >= len(got) || got[j].AtNS > x.OffNS+300e6 {
+			if noDrive && !arrives { // what hardly moves can't be seen without the drive
+				r.truths--
+			}
+			continue
+		}
+		c := got[j]
+		j++
+		r.matched++
+		if fair[i] {
+			r.mustFull++
+			if c.Kind == analysis.Full {
+				r.full++
+			}
+		}
+		if !arrives {
+			r.mustJog++
+			if c.Kind == analysis.Jog {
+				r.jog++
+			}
+			if analysis.Has(c.GapMM) {
+				r.gapFromNothing++
+			}
+		}
+		if analysis.Has(c.GapMM) && arrives && i > 0 {
+			e := (c.GapMM - x.GapMM) * 1e3
+			r.gap.add(e, c.GapUMM*1e3)
+			r.wildest = math.Max(r.wildest, math.Abs(e)/(c.GapUMM*1e3))
+			if fair[i] {
+				r.fair.add(e, c.GapUMM*1e3)
+				r.oracle.add((oracleGaps[i]-x.GapMM)*1e3, 1)
+			}
+		}
+		if analysis.Has(c.ReleaseS) && !math.IsNaN(x.ReleaseS) {
+			one := &r.release
+			if i < learning {
+				one = &r.early
+			}
+			one.add(c.ReleaseS-x.ReleaseS, c.ReleaseUS)
+			one.floor += bracket(x.OnNS)
+		}
+		if analysis.Has(c.SetS) && !math.IsNaN(x.SetS) && i >= learning {
+			r.set.add(c.SetS-x.SetS, c.SetUS)
+			r.set.floor += bracket(x.OffNS)
+		}
+		if fair[i] && !noDrive && !(analysis.Has(c.ReleaseS) && analysis.Has(c.SetS)) {
+			r.absentTimes++
+		}
+		if noDrive && (analysis.Has(c.ReleaseS) || analysis.Has(c.SetS)) {
+			r.guessedTimes++
+		}
+	}
+	r.extra += len(got) - j
+	if r.extra > 0 && len(got) > 0 && got[len(got)-1].AtNS > truth[len(truth)-1].OffNS {
+		r.extra-- // the cycle in which the history ends
+	}
+}
+
+func (r *score) recall() float64 { return float64(r.matched) / float64(r.truths) }
+func (r *score) precision() float64 {
+	return float64(r.matched) / float64(r.matched+max(r.extra, 0))
+}
+
+// ratio is the gap's RMSE over the oracle's.
+func (r *score) ratio() float64 { return r.fair.rmse() / r.oracle.rmse() }
+
+// print writes the family's row of the table.
+func (r *score) print(w io.Writer) {
+	fmt.Fprintf(w, "%-24s %5d %.4f %.4f %4d/%-4d %4d/%-3d |%6.2f %5.2f %5.2f %5.3f |%6.3f %5.3f %5.3f |%6.3f %5.3f %5.3f | %5.3f |",
+		r.name, r.truths, r.recall(), r.precision(), r.full, r.mustFull, r.jog, r.mustJog,
+		r.gap.bias(), r.gap.rmse(), r.ratio(), r.gap.cover(),
+		r.release.bias()/math.Sqrt(12*r.release.floor/r.release.n), r.release.rel(), r.release.zSD(),
+		r.set.bias()/math.Sqrt(12*r.set.floor/r.set.n), r.set.rel(), r.set.zSD(), r.early.rel())
+	for _, c := range analysis.Conditions() {
+		if n := r.alarms[c]; n > 0 {
+			fmt.Fprintf(w, " %s %d", c, n)
+		}
+	}
+	if r.absentTimes > 0 {
+		fmt.Fprintf(w, " no times %d", r.absentTimes)
+	}
+	if r.wildest > 6 {
+		fmt.Fprintf(w, " wildest %.0f u", r.wildest)
+	}
+	fmt.Fprintln(w)
+}
+
+func printHead(w io.Writer) {
+	fmt.Fprintln(w, "                                                              | gap, µm: RMSE/oracle   | release/T, T/√12, z | set/T, T/√12, z     | first 60")
+	fmt.Fprintln(w, "family                  cycles recall  precis  full found jogs   |  bias  rmse ratio cover |  bias  rmse    sd |  bias  rmse    sd |  rmse | alarms")
+}

@@ -1,0 +1,48 @@
+package analysis
+
+// tailEndsMS are the ends of the times since arrival over which a brake's
+// coming to rest is learned, in milliseconds.
+var tailEndsMS = [tailBins]float64{8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73, 89, 109, 133, 162, 198, 241, 295, 359, 439, 535}
+
+const (
+	tailBins   = 22
+	tailKnown  = 20  // readings on which a bin must rest to be used
+	tailMemory = 400 // … and over which it forgets
+)
+
+// tail is how one brake comes to rest: by what part of its way it's still off
+// its level, so and so long after it has arrived there. A bounce that has died
+// down to within a reading's noise still pulls the mean of a plateau, always to
+// the same side; averaged over cycles it can be seen, and taken off.
+type tail struct {
+	off [tailBins]float64 // part of the way
+	n   [tailBins]float64 // readings it rests on
+}
+
+// bin is the one for a time since arrival, looked for from bin k on; tailBins
+// where all is over.
+func (*tail) bin(ms float64, k int) int {
+	for k < tailBins && ms >= tailEndsMS[k] {
+		k++
+	}
+	return k
+}
+
+// learn folds in one deviation from the level, as a part of the way.
+func (l *tail) learn(k int, off float64) {
+	if off > 0.2 || off < -0.2 { // a spike
+		return
+	}
+	if l.n[k] < tailMemory {
+		l.n[k]++
+	}
+	l.off[k] += (off - l.off[k]) / l.n[k]
+}
+
+// at is the deviation to be expected, as a part of the way.
+func (l *tail) at(k int) (off float64, known bool) {
+	if k >= tailBins {
+		return 0, true
+	}
+	return l.off[k], l.n[k] >= tailKnown
+}
