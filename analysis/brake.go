@@ -265,6 +265,9 @@ func (b *Brake) measured(endNS int64) Cycle {
 	if b.trace.len() == 0 && b.driven {
 		return b.switchCycle()
 	}
+	if b.driven {
+		w.bounce, w.drivePollMS = &b.drive.bounce, b.drive.periodNS()*1e-6
+	}
 	want := expectation{gapMM: NoValue(), minMM: b.minTravel()}
 	if b.wear.set {
 		want.gapMM = b.wear.gap

@@ -26,53 +26,61 @@ const (
 	curveMemory = 100  // cycles it forgets over: the gap grows
 )
 
-// time is the time from an edge to nine tenths of the travel's way from one
-// level to another among the readings lo to hi, and its standard uncertainty;
-// NaN where it isn't passed. sd is the scatter of a reading. The cycle teaches
-// the curve.
-func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) (s, uS float64) {
+// time is the time from the middle of an edge's bracket to nine tenths of the
+// travel's way from one level to another among the readings lo to hi, and its
+// standard uncertainty, the edge's own apart; NaN where it isn't passed. sd is
+// the scatter of a reading. The cycle teaches the curve. later is by how much
+// the travel came later than the curve says, NaN while that isn't known.
+func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) (s, uS, later float64) {
 	way := toMM - fromMM
 	share := func(i int) float64 { return (t.mm[i] - fromMM) / way }
-	edgeNS := from.atNS()
+	edgeNS := from.middleNS()
 	seconds := func(i int) float64 { return float64(t.atNS[i]-edgeNS) * 1e-9 }
 
 	// First passages of all levels.
 	var middle [curveLevels]float64
-	aim, level := 0, 0
+	aim, aimLast, level, last := 0, 0, 0, -1
 	for i := lo; i < hi && level < curveLevels; i++ {
 		x := share(i)
-		if i+1 < hi && share(i+1) < 0.6*x { // a spike: the reading after doesn't confirm it
+		if x < -wildShare || x > 1+wildShare || i+1 < hi && share(i+1) < 0.6*x && x >= curveStep { // a spike: nothing else goes there, or the reading after doesn't confirm it
 			continue
 		}
 		for level < curveLevels && x >= curveStep*float64(level+1) {
-			if i == lo {
-				return NoValue(), NoValue() // under way before it was looked at
+			if last < 0 {
+				return NoValue(), NoValue(), NoValue() // under way before it was looked at
 			}
-			middle[level] = (seconds(i-1) + seconds(i)) / 2
+			middle[level] = (seconds(last) + seconds(i)) / 2
 			if level == curveAim {
-				aim = i
+				aim, aimLast = i, last
 			}
 			level++
 		}
+		last = i
 	}
 	if aim == 0 {
-		return NoValue(), NoValue()
+		return NoValue(), NoValue(), NoValue()
 	}
-	before, after := seconds(aim-1), seconds(aim)
-	s, uS = (before+after)/2, (after-before)/math.Sqrt(12)
+	before, after := seconds(aimLast), seconds(aim)
+	s, uS, later = (before+after)/2, (after-before)/math.Sqrt(12), NoValue()
 	if c.n >= curveKnown {
-		s, uS = c.locate(t, aim, share, seconds, math.Abs(sd/way))
+		s, uS = c.locate(t, aim, before, after, share, seconds, math.Abs(sd/way))
+	}
+	if c.n >= bounceKnown/2 {
+		later = s - c.at[curveAim]
 	}
 	if level == curveLevels {
 		c.learn(&middle, after-before)
 	}
-	return math.Max(0, s), combined(from.uS(), uS)
+	return s, uS, later
 }
+
+// wildShare is how far beyond its levels the travel may be seen, as a part of
+// the way.
+const wildShare = 0.15
 
 // locate is when the level of interest was passed, by every reading on the way
 // and the curve. aim is the first reading beyond it.
-func (c *curve) locate(t *trace, aim int, share, seconds func(int) float64, sd float64) (s, uS float64) {
-	before, after := seconds(aim-1), seconds(aim)
+func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds func(int) float64, sd float64) (s, uS float64) {
 	step := after - before
 	var sum, weights float64
 	for i := aim + 2; i > aim-60 && i > t.head; i-- {

@@ -2,20 +2,54 @@ package analysis
 
 import "math"
 
-// edge is a change of a binary signal. It happened after LoNS, when the old
-// value was last seen, and not after HiNS, when the new one was first seen.
+// edge is a change of a binary signal. Its old value was last seen for certain
+// at LoNS and the new one first at HiNS. A bouncing contact may have shown the
+// old value after that again, last at OldNS.
 type edge struct {
-	On         bool
-	LoNS, HiNS int64
+	On                bool
+	LoNS, HiNS, OldNS int64
+	BounceMS          float64 // for how long the contact is thought to bounce
 }
 
-// atNS is the middle of the bracket: the estimate with no bias when nothing
-// else is known.
-func (e edge) atNS() int64 { return e.LoNS + (e.HiNS-e.LoNS)/2 }
+// oldNS is when the old value was last seen.
+func (e edge) oldNS() int64 { return max(e.LoNS, e.OldNS) }
 
-// uS is the standard uncertainty of the edge's time in seconds: a uniform
-// distribution over the bracket (JCGM 100:2008, 4.3.7).
-func (e edge) uS() float64 { return float64(e.HiNS-e.LoNS) * 1e-9 / math.Sqrt(12) }
+// middleNS is the middle between the last old reading and the first new one.
+func (e edge) middleNS() int64 {
+	if e.LoNS == e.HiNS {
+		return e.HiNS
+	}
+	old := e.oldNS()
+	return old + (e.HiNS-old)/2
+}
+
+// atNS is the estimate of the edge's time. It was before HiNS, and no longer
+// before the last old reading than the contact bounces: the middle of the two.
+func (e edge) atNS() int64 {
+	if e.LoNS == e.HiNS { // the device told the change when it came
+		return e.HiNS
+	}
+	return e.middleNS() - int64(e.BounceMS*0.5e6)
+}
+
+// uS is the standard uncertainty of the edge's time in seconds. Without bounce
+// it is that of a uniform distribution over the poll bracket (JCGM 100:2008,
+// 4.3.7). Bounce of up to the bracket's width b < w adds two flanks on which the
+// density is half as high,
+//
+//	u² = [b·(b²/12 + w²/4) + (w−b)³/12] / w,
+//
+// and a longer one, seen or not, leaves a uniform distribution over w + b.
+func (e edge) uS() float64 {
+	if e.LoNS == e.HiNS {
+		return 0
+	}
+	w, b := float64(e.HiNS-e.oldNS())*1e-9, e.BounceMS*1e-3
+	if b < w {
+		return math.Sqrt((b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w)
+	}
+	return math.Max(w+b, b/2) / math.Sqrt(12)
+}
 
 const (
 	// contacts bounce for up to 20 ms; a new value counts when it has held
@@ -39,6 +73,7 @@ type contact struct {
 	repeats  int
 	polledNS int64 // configured poll period, 0 where none
 	changes  bool  // the source sends only changes
+	bounce   bounce
 }
 
 // step takes a reading and reports an edge once it is certain.
@@ -62,6 +97,7 @@ func (c *contact) step(atNS int64, on bool) (edge, bool) {
 		if c.candOff == 0 {
 			c.candOff = atNS
 		}
+		c.cand.OldNS = atNS
 	case on != c.on && !c.pending:
 		c.pending, c.candOff = true, 0
 		c.cand = edge{On: on, LoNS: prevNS, HiNS: atNS}
@@ -86,10 +122,11 @@ func (c *contact) advance(nowNS int64) (edge, bool) {
 		return edge{}, false
 	}
 	// Polls further apart than the bounce lasts can't see it twice.
-	if nowNS-c.cand.HiNS < debounceNS && c.periodNS() < 20e6 {
+	if nowNS-c.cand.HiNS < debounceNS && c.periodNS() < debounceNS {
 		return edge{}, false
 	}
 	c.pending, c.on = false, c.cand.On
+	c.cand.BounceMS = c.bounce.ms
 	return c.cand, true
 }
 

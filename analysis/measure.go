@@ -9,6 +9,9 @@ type window struct {
 	endNS   int64 // the cycle ends: the next drive-on, or as far as was watched
 	driven  bool  // the edges are the drive's own, not guessed from the travel
 	lost    int   // bad or missing travel readings in the cycle
+
+	bounce      *bounce // the drive contact's, which the cycle teaches; nil without a drive signal
+	drivePollMS float64 // usual time between the drive's readings
 }
 
 // expectation is what the brake has shown so far.
@@ -318,10 +321,28 @@ const (
 func (m *meter) times(t *trace, w window, c *Cycle, before, free, after level) {
 	if rise := free.MM - before.MM; before.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.on.LoNS, w.off.HiNS+1)
-		c.ReleaseS, c.ReleaseUS = m.release.time(t, max(lo-1, before.From), hi, w.on, before.MM, free.MM, free.SD)
+		c.ReleaseS, c.ReleaseUS = m.timeOf(&m.release, t, max(lo-1, before.From), hi, w, w.on, before.MM, free.MM, free.SD)
 	}
 	if rise := free.MM - after.MM; after.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.off.LoNS, w.endNS)
-		c.SetS, c.SetUS = m.setting.time(t, max(lo-1, free.From), hi, w.off, free.MM, after.MM, after.SD)
+		c.SetS, c.SetUS = m.timeOf(&m.setting, t, max(lo-1, free.From), hi, w, w.off, free.MM, after.MM, after.SD)
 	}
+}
+
+// timeOf is the time from an edge of the drive to nine tenths of the way, with
+// its standard uncertainty.
+func (m *meter) timeOf(c *curve, t *trace, lo, hi int, w window, from edge, fromMM, toMM, sd float64) (s, uS float64) {
+	s, uS, later := c.time(t, lo, hi, from, fromMM, toMM, sd)
+	if !Has(s) {
+		return s, uS
+	}
+	if Has(later) && w.bounce != nil {
+		w.bounce.learn(from, later*1e3, w.drivePollMS)
+	}
+	s += float64(from.middleNS()-from.atNS()) * 1e-9
+	bounceU := 0.0
+	if w.bounce != nil {
+		bounceU = w.bounce.u * 0.5e-3
+	}
+	return math.Max(0, s), combined(from.uS(), uS, bounceU)
 }

@@ -44,7 +44,7 @@ func (f *family) params() simulator.Params {
 	p := simulator.DefaultParams(2)
 	p.WanderMM, p.WanderHours = 0, 0
 	p.LevelUMPerK, p.GapUMPerK = 0, 0
-	p.NoiseUM, p.RippleUM, p.RippleHz = 5, 4, 11.3
+	p.NoiseUM, p.RippleUM, p.RippleHz, p.DriveBounceMS, p.SwitchBounceMS = 5, 4, 11.3, 0, 0
 	if f.change != nil {
 		f.change(&p)
 	}
@@ -71,6 +71,12 @@ func families() []family {
 	}
 	poll := func(name string, edit func(*polling)) family {
 		return make(name, func(f *family) { edit(&f.poll) })
+	}
+	bouncing := func(name string, bounceMS float64, pollMS time.Duration) family {
+		return make(name, func(f *family) {
+			f.poll.period = pollMS * time.Millisecond
+			f.change = func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = bounceMS, bounceMS }
+		})
 	}
 	return []family{
 		plainFamily("plain"),
@@ -125,11 +131,12 @@ func families() []family {
 			f.change = func(p *simulator.Params) { p.RippleUM, p.RippleHz = 15, 6.1 }
 		}),
 		make("half of them jogs", func(f *family) { f.jogs = 0.5 }),
-		params("contact bounces 20 ms", func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = 20, 20 }),
-		make("contact bounces, 5 ms", func(f *family) {
-			f.poll.period = 5 * time.Millisecond
-			f.change = func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = 20, 20 }
-		}),
+		bouncing("bounces 2 ms, polls 5", 2, 5),
+		bouncing("bounces 5 ms, polls 20", 5, 20),
+		bouncing("bounces 20 ms, polls 5", 20, 5),
+		bouncing("bounces 20 ms, polls 10", 20, 10),
+		bouncing("bounces 20 ms, polls 20", 20, 20),
+		bouncing("bounces 20 ms, polls 50", 20, 50),
 		poll("drive polled 9 ms later", func(p *polling) { p.driveOffset = 9 * time.Millisecond }),
 		poll("polls lost 2 %", func(p *polling) { p.lost = 0.02 }),
 		make("polls lost 10 %", func(f *family) { f.poll.lost, f.worst = 0.1, true }),

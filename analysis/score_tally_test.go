@@ -45,6 +45,7 @@ func (t *timing) rel() float64 { return t.rmse() / math.Sqrt(t.floor/t.n) }
 // score is how one family was measured.
 type score struct {
 	name                      string
+	period                    float64 // seconds
 	truths, matched, extra    int
 	mustFull, full            int // cycles with good plateaus, and those found to be full
 	mustJog, jog              int // cycles whose brake never arrived, and those found to be jogs
@@ -56,14 +57,6 @@ type score struct {
 	gapFromNothing            int
 	wildest                   float64
 	absentTimes, guessedTimes int
-}
-
-// brackets are the poll brackets of the drive's edges: the variance that each
-// leaves.
-type brackets struct {
-	lastNS int64
-	width  map[int64]float64 // seconds, by the time of the edge
-	edges  []int64
 }
 
 // settings are what a site file would say of the family's brake.
@@ -83,7 +76,7 @@ const learning = 60
 // run measures so many cycles of a family and scores them.
 func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Event) score {
 	t.Helper()
-	r := score{name: f.name, alarms: map[analysis.Condition]int{}, firstAlarmNS: map[analysis.Condition]int64{}}
+	r := score{name: f.name, period: f.poll.period.Seconds(), alarms: map[analysis.Condition]int{}, firstAlarmNS: map[analysis.Condition]int64{}}
 	p := newPoller(t, f, seed, events...)
 	brake, out := analysis.New(f.settings()), &analysis.Out{}
 	watch := oracle{p: f.params(), poll: f.poll}
@@ -119,14 +112,14 @@ func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Ev
 		}
 	}
 	brake.Flush(out)
-	r.match(p.truth[:done], oracleGaps, fair, out.Cycles, pollNS, f.poll.noDrive)
+	r.match(p.truth[:done], oracleGaps, fair, out.Cycles, pollNS, f.poll.noDrive, f.params().DriveBounceMS*1e-3)
 	return r
 }
 
 // match pairs measured cycles with true ones, both in the order of time.
-func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, pollNS []int64, noDrive bool) {
+func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, pollNS []int64, noDrive bool, bounceS float64) {
 	j, at := 0, 0
-	bracket := func(edgeNS int64) float64 { // variance of a uniform edge, s²
+	bracket := func(edgeNS int64) float64 { // variance that the polled edge leaves, s²
 		for at > 0 && pollNS[at-1] >= edgeNS {
 			at--
 		}
@@ -136,8 +129,11 @@ func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool
 		if at == 0 || at == len(pollNS) {
 			return 0
 		}
-		w := float64(pollNS[at]-pollNS[at-1]) * 1e-9
-		return w * w / 12
+		w, b := float64(pollNS[at]-pollNS[at-1])*1e-9, bounceS
+		if b < w { // the old value is read within the bounce half of the time
+			return (b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w
+		}
+		return (w + b) * (w + b) / 12
 	}
 	for i, x := range truth {
 		if x.OnNS < pollNS[0]+1e9 { // under way before anybody looked
@@ -223,8 +219,8 @@ func (r *score) print(w io.Writer) {
 	fmt.Fprintf(w, "%-24s %5d %.4f %.4f %4d/%-4d %4d/%-3d |%6.2f %5.2f %5.2f %5.3f |%6.3f %5.3f %5.3f |%6.3f %5.3f %5.3f | %5.3f |",
 		r.name, r.truths, r.recall(), r.precision(), r.full, r.mustFull, r.jog, r.mustJog,
 		r.gap.bias(), r.gap.rmse(), r.ratio(), r.gap.cover(),
-		r.release.bias()/math.Sqrt(12*r.release.floor/r.release.n), r.release.rel(), r.release.zSD(),
-		r.set.bias()/math.Sqrt(12*r.set.floor/r.set.n), r.set.rel(), r.set.zSD(), r.early.rel())
+		r.release.bias()/r.period, r.release.rel(), r.release.zSD(),
+		r.set.bias()/r.period, r.set.rel(), r.set.zSD(), r.early.rel())
 	for _, c := range analysis.Conditions() {
 		if n := r.alarms[c]; n > 0 {
 			fmt.Fprintf(w, " %s %d", c, n)
