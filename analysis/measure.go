@@ -30,7 +30,7 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	}
 
 	before := m.setBefore(t, w)
-	after := m.setAfter(t, w)
+	after := m.setAfter(t, w, want.minMM)
 	if before.N >= minPlateau && after.N >= minPlateau {
 		if moved := after.MM - before.MM; math.Abs(moved) <= m.seat.farthest() {
 			m.seat.learn(moved)
@@ -135,7 +135,7 @@ func (m *meter) setBefore(t *trace, w window) level {
 
 // setAfter is the set plateau that begins when the brake has set. It ends
 // where the travel leaves it, should the probe be moved while the brake rests.
-func (m *meter) setAfter(t *trace, w window) level {
+func (m *meter) setAfter(t *trace, w window, minMM float64) level {
 	m.latest = setPlateau{}
 	lo, hi := t.span(w.off.HiNS, w.endNS)
 	_, early := t.span(w.off.HiNS, min(w.endNS, w.off.HiNS+firstRestNS))
@@ -148,8 +148,9 @@ func (m *meter) setAfter(t *trace, w window) level {
 		m.buf = append(m.buf[:0], t.mm[lo-3:lo]...)
 		from := medianInPlace(m.buf)
 		to, _ := m.guess(t, roughLo, early)
-		s.arrivedNS, s.arrivedWithin = arrival(t, lo, early, from, to)
-		s.wayMM = to - from
+		if s.wayMM = to - from; s.wayMM < -0.5*minMM { // what a jog does is no example
+			s.arrivedNS, s.arrivedWithin = arrival(t, lo, early, from, to)
+		}
 	}
 	l := m.settledPlateau(t, lo, hi, roughLo, early, s)
 	m.latest = setPlateau{level: l, arrivedNS: s.arrivedNS, arrivedWithin: s.arrivedWithin, wayMM: s.wayMM}
@@ -183,6 +184,7 @@ func (m *meter) settledPlateau(t *trace, lo, hi, roughLo, roughHi int, s stretch
 		return level{}
 	}
 	s.rough, s.sd = m.guess(t, roughLo, roughHi)
+	s.sd = math.Max(s.sd, math.Sqrt(m.set.cov[0])) // a coarse step's median deviation may come out at half the scatter
 	start := m.settled(t, lo, roughHi, s.rough, s.sd)
 	if start < roughHi {
 		hi = m.left(t, start, hi, s.rough, s.sd, 0)
@@ -262,7 +264,9 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	if w.driven {
 		s.motorUntilNS = w.off.atNS()
 	}
-	s.arrivedNS, s.arrivedWithin = arrival(t, lo, end, set.MM, rough)
+	if s.wayMM > 0.5*want.minMM {
+		s.arrivedNS, s.arrivedWithin = arrival(t, lo, end, set.MM, rough)
+	}
 	free = m.plateau(t, s, &m.free)
 	return free, free.N > 0
 }

@@ -167,37 +167,59 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise)
 	r.noise.learn(m.res, fitted)
 	if s.arrivedNS != 0 && s.wayMM != 0 {
-		m.learnTail(t, s, &r.tail, &w, l.MM, running)
+		m.learnTail(t, s, &r.tail, &w)
 	}
 	return l
 }
 
 // learnTail has the first half of a plateau teach how the brake comes to rest,
-// against the level of its second half.
-func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave, mm float64, running int) {
-	halfNS := s.arrivedNS + (t.atNS[s.end-1]-s.arrivedNS)/2
-	half := float64(halfNS-t.atNS[s.start]) * 1e-9
-	var late, n float64
-	for i := len(m.res) - 1; i >= 0 && m.when[i] > half; i-- {
-		late += m.res[i]
-		n++
-	}
-	if n < 10 || s.arrivedWithin > (halfNS-s.arrivedNS)/2 {
+// against the level of its second half. That one is taken as it was read: were
+// what is known already taken off it, an error in it would confirm itself.
+func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
+	half := s.arrivedNS + (t.atNS[s.end-1]-s.arrivedNS)/2
+	if s.arrivedWithin > (half-s.arrivedNS)/2 {
 		return
 	}
-	mm += late / n
 	omega := 2 * math.Pi * w.hz
-	k := 0
-	for i := s.start; i < s.end && t.atNS[i] < halfNS; i++ {
-		if k = l.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k); k >= tailBins {
-			return
-		}
-		x := t.mm[i] - mm
+	read := func(i int) (mm float64, ok bool) {
+		mm = t.mm[i] - s.rough
 		if w.ok && t.atNS[i] < s.motorUntilNS {
 			si, co := math.Sincos(omega * float64(t.atNS[i]-t.atNS[s.start]) * 1e-9)
-			x -= w.a*co + w.b*si
+			mm -= w.a*co + w.b*si
 		}
-		l.learn(k, x/s.wayMM)
+		return mm, math.Abs(mm) <= spikeSDs*m.scale(s.sd)
+	}
+	var late, n float64
+	middle, _ := t.span(half, half)
+	for i := max(middle, s.start); i < s.end; i++ {
+		if mm, ok := read(i); ok {
+			late += mm
+			n++
+		}
+	}
+	if n < 10 {
+		return
+	}
+	late /= n
+	var sum, count float64
+	k := 0
+	for i := s.start; i < middle; i++ {
+		if now := l.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k); now != k {
+			if count > 0 {
+				l.learn(k, sum/count/s.wayMM)
+			}
+			sum, count, k = 0, 0, now
+		}
+		if k >= tailBins {
+			return
+		}
+		if mm, ok := read(i); ok {
+			sum += mm - late
+			count++
+		}
+	}
+	if count > 0 {
+		l.learn(k, sum/count/s.wayMM)
 	}
 }
 

@@ -6,8 +6,8 @@ var tailEndsMS = [tailBins]float64{8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73
 
 const (
 	tailBins   = 22
-	tailKnown  = 20  // readings on which a bin must rest to be used
-	tailMemory = 400 // … and over which it forgets
+	tailKnown  = 10  // cycles on which a bin must rest to be used
+	tailMemory = 200 // … and over which it forgets
 )
 
 // tail is how one brake comes to rest: by what part of its way it's still off
@@ -16,7 +16,7 @@ const (
 // the same side; averaged over cycles it can be seen, and taken off.
 type tail struct {
 	off [tailBins]float64 // part of the way
-	n   [tailBins]float64 // readings it rests on
+	n   [tailBins]float64 // cycles it rests on
 }
 
 // bin is the one for a time since arrival, looked for from bin k on; tailBins
@@ -28,11 +28,8 @@ func (*tail) bin(ms float64, k int) int {
 	return k
 }
 
-// learn folds in one deviation from the level, as a part of the way.
+// learn folds in one cycle's deviation from the level, as a part of the way.
 func (l *tail) learn(k int, off float64) {
-	if off > 0.2 || off < -0.2 { // a spike
-		return
-	}
 	if l.n[k] < tailMemory {
 		l.n[k]++
 	}
