@@ -86,6 +86,11 @@ func (c *committing) run(b *Batch) (err error) {
 			return fmt.Errorf("storing a waveform of %s: %w", b.Waveforms[i].Brake, err)
 		}
 	}
+	for i := range b.Ledger {
+		if err := c.entry(&b.Ledger[i]); err != nil {
+			return fmt.Errorf("storing an entry for %s: %w", b.Ledger[i].Brake, err)
+		}
+	}
 	return c.tx.Commit()
 }
 
@@ -105,6 +110,9 @@ func (c *committing) undo(b *Batch) {
 	}
 	for i := range b.Alarms {
 		b.Alarms[i].ID = 0
+	}
+	for i := range b.Ledger {
+		b.Ledger[i].ID = 0
 	}
 }
 

@@ -198,13 +198,14 @@ func (d *DB) Cursors(ctx context.Context, prefix string) (map[string]int64, erro
 
 // Newest are the highest ids there are: what a reader that starts now and
 // wants no history takes for its cursors.
-type Newest struct{ Cycle, Forecast, Alarm, VerdictRev int64 }
+type Newest struct{ Cycle, Forecast, Alarm, VerdictRev, Entry int64 }
 
 // Newest reads the highest ids, 0 where there are none.
 func (d *DB) Newest(ctx context.Context) (n Newest, err error) {
 	err = d.read.QueryRowContext(ctx, `SELECT ifnull((SELECT max(id) FROM cycles), 0), ifnull((SELECT max(id) FROM forecasts), 0),
-		ifnull((SELECT max(id) FROM alarms), 0), ifnull((SELECT max(rev) FROM verdicts), 0)`).
-		Scan(&n.Cycle, &n.Forecast, &n.Alarm, &n.VerdictRev)
+		ifnull((SELECT max(id) FROM alarms), 0), ifnull((SELECT max(rev) FROM verdicts), 0),
+		ifnull((SELECT max(id) FROM ledger), 0)`).
+		Scan(&n.Cycle, &n.Forecast, &n.Alarm, &n.VerdictRev, &n.Entry)
 	if err != nil {
 		return Newest{}, d.suspect(fmt.Errorf("reading the highest ids from %s: %w", d.path, err))
 	}

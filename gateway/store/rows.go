@@ -15,17 +15,18 @@ type Batch struct {
 	Forecasts []ForecastRow
 	Alarms    []AlarmRow
 	Waveforms []WaveformRow
+	Ledger    []LedgerRow
 }
 
 // Empty reports whether there is nothing to commit.
 func (b *Batch) Empty() bool {
-	return len(b.Cycles)+len(b.Verdicts)+len(b.Forecasts)+len(b.Alarms)+len(b.Waveforms) == 0
+	return len(b.Cycles)+len(b.Verdicts)+len(b.Forecasts)+len(b.Alarms)+len(b.Waveforms)+len(b.Ledger) == 0
 }
 
 // Reset empties the batch and keeps its memory.
 func (b *Batch) Reset() {
 	b.Cycles, b.Verdicts, b.Forecasts = b.Cycles[:0], b.Verdicts[:0], b.Forecasts[:0]
-	b.Alarms, b.Waveforms = b.Alarms[:0], b.Waveforms[:0]
+	b.Alarms, b.Waveforms, b.Ledger = b.Alarms[:0], b.Waveforms[:0], b.Ledger[:0]
 }
 
 // CycleRow is a stored cycle. Its ID is given by [DB.Commit]: ids rise by one
@@ -63,4 +64,10 @@ type AlarmRow struct {
 type WaveformRow struct {
 	Brake string
 	analysis.Waveform
+}
+
+// LedgerRow is an entry of the ledger. Its ID is given by [DB.Commit].
+type LedgerRow struct {
+	Brake string
+	analysis.Entry
 }

@@ -15,6 +15,7 @@ const (
 	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
 	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
 	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom"
+	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, thickness_mm, who, note, corrects"
 )
 
 // columns are figures as a query asks for them: the brake's name, then each
@@ -33,7 +34,8 @@ func insert(table, figures string) string {
 type statements struct {
 	addBrake, addCycle, findCycle, addDay, putVerdict,
 	addForecast, latestForecast, addAlarm, latestAlarm,
-	dropWaveform, putWaveform, trimWaveforms *sql.Stmt
+	dropWaveform, putWaveform, trimWaveforms,
+	addEntry, findEntry *sql.Stmt
 }
 
 func (s *statements) all() []struct {
@@ -54,6 +56,9 @@ func (s *statements) all() []struct {
 		{&s.latestForecast, "INSERT OR REPLACE INTO latest_forecasts (brake, limit_name, forecast) VALUES (?, ?, ?)"},
 		{&s.addAlarm, insert("alarms", alarmFigures)},
 		{&s.latestAlarm, "INSERT OR REPLACE INTO latest_alarms (brake, condition, alarm) VALUES (?, ?, ?)"},
+		{&s.addEntry, insert("ledger", ledgerFigures)},
+		{&s.findEntry, `SELECT b.name, ifnull((SELECT c.id FROM ledger c WHERE c.corrects = t.id), 0)
+			FROM ledger t JOIN brakes b ON b.id = t.brake WHERE t.id = ?`},
 		{&s.dropWaveform, "DELETE FROM waveforms WHERE brake = ?1 AND (alarmed = 0 OR cycle_at_ns = ?2)"},
 		// An alarm is raised while its cycle runs, so it stands in the database
 		// or in this very transaction by now.
@@ -136,7 +141,7 @@ func loadBrakes(ctx context.Context, db *sql.DB) (map[string]int64, error) {
 
 // nextIDs are the ids that the next rows get. They are taken only when a
 // transaction has been committed, so a failed one leaves no hole.
-type nextIDs struct{ cycle, forecast, alarm, rev int64 }
+type nextIDs struct{ cycle, forecast, alarm, rev, entry int64 }
 
 // loadNextIDs goes on after the highest id. A cursor counts too: where the rows
 // it has passed are gone, their ids must not come again.
@@ -148,8 +153,9 @@ func loadNextIDs(ctx context.Context, db *sql.DB) (nextIDs, error) {
 			1 + max((SELECT ifnull(max(id), 0) FROM cycles),    (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'cycles')),
 			1 + max((SELECT ifnull(max(id), 0) FROM forecasts), (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'forecasts')),
 			1 + max((SELECT ifnull(max(id), 0) FROM alarms),    (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'alarms')),
-			1 + max((SELECT ifnull(max(rev), 0) FROM verdicts), (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'verdicts'))`).
-		Scan(&n.cycle, &n.forecast, &n.alarm, &n.rev)
+			1 + max((SELECT ifnull(max(rev), 0) FROM verdicts), (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'verdicts')),
+			1 + max((SELECT ifnull(max(id), 0) FROM ledger),    (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'ledger'))`).
+		Scan(&n.cycle, &n.forecast, &n.alarm, &n.rev, &n.entry)
 	if err != nil {
 		return nextIDs{}, fmt.Errorf("reading the latest ids: %w", err)
 	}

@@ -170,7 +170,7 @@ func TestWholeLife(t *testing.T) {
 		wantSame(t, "Alarms of all", must(d.Alarms(ctx, "", 2)), []AlarmRow{b.Alarms[4], b.Alarms[3]})
 		wantSame(t, "Alarms of a brake", must(d.Alarms(ctx, mainBrake, 9)), []AlarmRow{b.Alarms[4], b.Alarms[3], b.Alarms[2], b.Alarms[0]})
 		wantSame(t, "Brakes", must(d.Brakes(ctx)), []string{mainBrake, creepBrake})
-		wantSame(t, "Newest", must(d.Newest(ctx)), Newest{3, 3, 5, 2})
+		wantSame(t, "Newest", must(d.Newest(ctx)), Newest{3, 3, 5, 2, 0})
 		w, ok, err := d.Waveform(ctx, mainBrake)
 		if err != nil || !ok {
 			t.Fatalf("Waveform: %v, %v", ok, err)

@@ -9,8 +9,8 @@ import (
 )
 
 // SetCursor saves how far a reader has come. A cursor is the reader's name and
-// the stream's, "influx/cycles"; the stream is cycles, forecasts, alarms or
-// verdicts.
+// the stream's, "influx/cycles"; the stream is cycles, forecasts, alarms,
+// verdicts or ledger.
 func (d *DB) SetCursor(ctx context.Context, name string, id int64) error {
 	return d.SetCursors(ctx, map[string]int64{name: id})
 }
