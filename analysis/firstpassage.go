@@ -2,6 +2,15 @@ package analysis
 
 import "math"
 
+// Nodes and weights of Gauss–Hermite quadrature for a standard normal variable
+// (Abramowitz and Stegun, table 25.10, n = 5 and n = 3, with x√2 and w/√π).
+var (
+	hermiteX  = [5]float64{-2.8569700138728056, -1.3556261799742659, 0, 1.3556261799742659, 2.8569700138728056}
+	hermiteW  = [5]float64{0.011257411327720693, 0.22207592200561266, 0.53333333333333333, 0.22207592200561266, 0.011257411327720693}
+	hermite3X = [3]float64{-1.7320508075688772, 0, 1.7320508075688772}
+	hermite3W = [3]float64{1.0 / 6, 2.0 / 3, 1.0 / 6}
+)
+
 // Passage is the law of the work until wear reaches a limit: a Wiener process
 // with drift that is known only as N(Drift, DriftSD²), diffusion Sigma² per
 // unit of work and Distance to go (C.-Y. Peng, S.-T. Tseng, Mis-specification

@@ -51,7 +51,7 @@ func (s *smooth) value() (mean, u float64) {
 }
 
 func newRecord(s Settings) record {
-	return record{wear: newWear(s.Limits), verdict: Verdict{GapMM: NoValue(), GapUMM: NoValue(),
+	return record{wear: newWear(s.Limits, s.Family), verdict: Verdict{GapMM: NoValue(), GapUMM: NoValue(),
 		ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue()}}
 }
 
@@ -166,6 +166,7 @@ func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 	if !b.wear.set {
 		return
 	}
+	b.wear.bank.share()
 	f := b.wear.forecast("adjust", b.set.Limits.AdjustMM, cycleNS, &b.duty)
 	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
 	b.sinceForecast = 0

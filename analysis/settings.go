@@ -112,5 +112,8 @@ type Settings struct {
 	Lining   Lining
 	Forecast ForecastSettings
 
+	// Family is shared by the brakes of one model; nil where there is but one.
+	Family *Family
+
 	Travel, Drive, Released, Temperature SignalSettings
 }

@@ -2,148 +2,238 @@ package analysis
 
 import "math"
 
-// wear follows the underlying gap of one brake over its cycles: a robust
-// Kalman filter of the state [gap, wear per cycle]. All lengths are mm, work
-// is counted in cycles.
+// wear follows the underlying gap of one brake over its cycles. A robust
+// Kalman filter of gap and wear per cycle takes each measured gap as it comes,
+// says by how much it surprises, and tells sudden changes. What it lets pass
+// goes on, in blocks, to a bank of slower filters that differ in what they
+// believe of the wear itself: from them comes the forecast. All lengths are
+// mm, work is counted in cycles.
 type wear struct {
-	set               bool
-	gap, rate         float64
-	p11, p12, p22     float64 // covariance of gap and rate
-	excess            float64 // scatter variance beyond the cycles' own u, learned
-	scale             float64 // smallest rate worth speaking of: the whole way in 200,000 cycles
-	seen              int64   // full cycles since the last restart
-	since             int64   // cycles since the last full one
-	shift             [shiftRun]float64
-	shifted           int
-	lastInnovationSDs float64
+	set           bool
+	gap, rate     float64
+	p11, p12, p22 float64 // covariance of gap and rate
+	noise         scale   // of a gap's error, as a multiple of its stated uncertainty
+	stated        float64 // mean square of the stated uncertainties
+	way           float64 // from the target to the adjusting limit
+	least         float64 // smallest rate worth speaking of: the way in 200,000 cycles
+	kappa         float64 // variance that wear adds, per mm of it
+	seen          int64   // gaps since the last restart
+	total         int64   // gaps ever
+	work          int64   // cycles ever
+	at            int64   // work at the latest gap
+	steps         cusum
+
+	recent [recentGaps]reading // ring of the latest gaps, by total
+	held   int                 // of them not yet passed on
+	block  block
+	bank   *bank
+}
+
+// reading is a measured gap on its way into the bank.
+type reading struct {
+	mm, variance float64
+	work         int64
+	pass         bool // not an outlier
 }
 
 const (
-	outlierSDs = 3.0 // beyond this an innovation's pull is bounded
-	shiftRun   = 5   // so many in a row on one side …
-	shiftSDs   = 3.5 // … by this much are a change of the gap itself
-	// relative scatter of wear per cycle, and how far the rate wanders in a
-	// cycle: a tenth in a thousand cycles
-	wearScatter = 2.0
-	rateWander  = 0.003
+	recentGaps = 32 // kept
+	heldGaps   = 6  // not passed on before it is clear that they aren't the beginning of a change
+	warmGaps   = 24 // after which the scatter is known well enough to fill the bank
+
+	outlierSDs  = 3.0  // beyond this an innovation's pull is bounded …
+	rejectedSDs = 4.0  // … and beyond this it has none
 	noGapU      = 0.02 // standard uncertainty, mm, of a gap that comes without one, until its scatter has been seen
+	stepSDs     = 3.0  // size of the steps that the chart is made for
+	frontWander = 1.0  // how far the followed rate wanders over the whole way, as a part of itself
 )
 
-func newWear(l Limits) wear {
-	w := wear{scale: (l.AdjustMM - l.TargetMM) / 200000}
-	if !(w.scale > 0) {
-		w.scale = 1e-6
+func newWear(l Limits, family *Family) wear {
+	w := wear{way: l.AdjustMM - l.TargetMM}
+	if !(w.way > 0) {
+		w.way = 1
 	}
+	w.least = w.way / 200000
+	w.kappa = w.way * 0.03 * 0.03
 	// Before anything is known: between no wear and the whole way in a few
 	// thousand cycles.
-	w.rate, w.p22 = 0, math.Pow(w.scale*50, 2)
+	w.p22 = math.Pow(w.way/3000, 2)
+	w.noise = scale{variance: 1, dof: 10}
+	w.steps = newStepChart(stepSDs)
+	w.bank = newBank(w.way, family)
 	return w
 }
 
-// diffusion is the variance that one cycle adds to the gap.
-func (w *wear) diffusion() float64 {
-	r := math.Max(math.Abs(w.rate), w.scale)
-	return wearScatter * wearScatter * r * r
-}
-
 func (w *wear) predict(cycles float64) {
-	r := math.Max(math.Abs(w.rate), w.scale)
-	q := rateWander * r
-	q *= q
+	r := math.Max(math.Abs(w.rate), w.least)
+	q := frontWander * frontWander * r * r * r / w.way
 	w.gap += cycles * w.rate
-	w.p11 += 2*cycles*w.p12 + cycles*cycles*w.p22 + cycles*w.diffusion() + q*cycles*cycles*cycles/3
+	w.p11 += 2*cycles*w.p12 + cycles*cycles*w.p22 + cycles*w.kappa*r + q*cycles*cycles*cycles/3
 	w.p12 += cycles*w.p22 + q*cycles*cycles/2
 	w.p22 += q * cycles
 }
 
 // jog counts a cycle that wears without being measured.
-func (w *wear) jog() { w.since++ }
-
-// restart forgets the gap and keeps the rate: the brake was adjusted, the
-// lining changed or the probe moved.
-func (w *wear) restart(gapMM, uMM float64) {
-	w.gap, w.p11, w.p12 = gapMM, uMM*uMM, 0
-	w.seen, w.shifted = 1, 0
-}
+func (w *wear) jog() { w.work++ }
 
 // add takes the gap of a full cycle with its standard uncertainty (NaN where
 // unknown). It reports the size of a sudden change of the gap, or 0.
 func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
+	w.work++
 	known := uMM * uMM
 	if !Has(uMM) || uMM <= 0 {
-		known = 0
+		if known = w.stated; known == 0 {
+			known = noGapU * noGapU
+			w.noise.dof = 3
+		}
 	}
+	if w.total == 0 {
+		w.stated = known
+	}
+	w.total++
+	w.stated += (known - w.stated) / math.Min(float64(w.total), 200)
+	// A cycle that claims much less than the others isn't believed.
+	known = math.Max(known, 0.25*w.stated)
+	r := known * w.noise.variance
 	if !w.set {
 		w.set = true
-		if known == 0 {
-			w.excess = noGapU * noGapU
-		}
-		w.restart(gapMM, math.Sqrt(known+w.excess)+1e-3)
+		w.gap, w.p11, w.p12 = gapMM, r, 0
+		w.at, w.seen = w.work, 1
+		w.remember(reading{gapMM, r, w.work, true})
 		return 0
 	}
-	w.predict(float64(w.since + 1))
-	w.since = 0
+	w.predict(float64(w.work - w.at))
+	w.at = w.work
 	w.seen++
 
-	r := known + w.excess
 	nu := gapMM - w.gap
 	s := w.p11 + r
-	sds := nu / math.Sqrt(s)
-
-	if step, ok := w.shiftSeen(gapMM, sds); ok {
-		return step
+	z := w.noise.standardised(nu, s)
+	side, run := w.steps.add(z)
+	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs})
+	if side != 0 {
+		return w.stepped(run)
 	}
-	// Huber's bound on the innovation: an outlier pulls like one at the bound.
-	weight := 1.0
-	if a := math.Abs(sds); a > outlierSDs {
-		weight = outlierSDs / a
+	// Huber's bound on the innovation: an outlier pulls like one at the bound,
+	// a gross one not at all.
+	if a := math.Abs(z); a <= rejectedSDs {
+		weight := math.Min(1, outlierSDs/math.Max(a, 1e-9))
+		k1, k2 := w.p11/s, w.p12/s
+		w.gap += k1 * nu * weight
+		w.rate += k2 * nu * weight
+		w.p22 -= k2 * w.p12
+		w.p12 -= k1 * w.p12
+		w.p11 -= k1 * w.p11
 	}
-	w.learnScatter(nu, s, known)
-	s = w.p11 + known + w.excess
-	k1, k2 := w.p11/s, w.p12/s
-	w.gap += k1 * nu * weight
-	w.rate += k2 * nu * weight
-	w.p22 -= k2 * w.p12
-	w.p12 -= k1 * w.p12
-	w.p11 -= k1 * w.p11
+	w.noise.learn(nu * nu / s)
+	if w.total == warmGaps {
+		w.warm()
+	}
+	if w.total >= warmGaps {
+		w.passOn(heldGaps)
+	}
 	return 0
 }
 
-// learnScatter follows how much the gaps scatter beyond what their own
-// uncertainty explains. The square is bounded so that an outlier teaches
-// little, and the bound's loss made up for (E[min(z²,9)] = 0.9946 for a normal z).
-func (w *wear) learnScatter(nu, s, known float64) {
-	z2 := math.Min(nu*nu/s, outlierSDs*outlierSDs) / 0.9946
-	gain := 1 / math.Min(float64(w.seen)+3, 300)
-	w.excess = math.Max(w.excess+gain*(z2*s-s), 0)
-	if known == 0 {
-		w.excess = math.Max(w.excess, 1e-8)
+// remember puts a gap into the ring.
+func (w *wear) remember(r reading) {
+	w.recent[w.total%recentGaps] = r
+	w.held++
+}
+
+// ago is the gap that so many others have followed.
+func (w *wear) ago(n int64) *reading { return &w.recent[(w.total-n)%recentGaps] }
+
+// warm takes the scatter from the differences of neighbouring gaps, which wear
+// and a wrong first guess of it leave alone.
+func (w *wear) warm() {
+	var d [warmGaps - 1]float64
+	for i := range d {
+		a, b := w.ago(int64(i)), w.ago(int64(i+1))
+		d[i] = math.Abs(a.mm-b.mm) / math.Sqrt(2*w.stated)
+	}
+	sd := madToSD * medianInPlace(d[:])
+	const dofOfMAD = 9
+	v := (sd*sd*dofOfMAD + w.noise.variance*w.noise.dof/2) / (dofOfMAD + w.noise.dof/2)
+	for i := range int64(warmGaps) {
+		w.ago(i).variance *= v / w.noise.variance
+	}
+	w.noise = scale{variance: v, dof: dofOfMAD + w.noise.dof/2}
+}
+
+// passOn moves gaps that are old enough into the block, and a full block into
+// the bank.
+func (w *wear) passOn(keep int) {
+	for ; w.held > keep; w.held-- {
+		r := w.ago(int64(w.held - 1))
+		if !r.pass {
+			continue
+		}
+		w.block.add(r)
+		// Blocks grow with the history: a fiftieth of it loses nothing.
+		if w.block.n >= max(1, min(w.total/50, 2000)) {
+			w.closeBlock()
+		}
 	}
 }
 
-// shiftSeen looks for a change that stays: shiftRun innovations in a row, far
-// off on one side.
-func (w *wear) shiftSeen(gapMM, sds float64) (stepMM float64, ok bool) {
-	if math.Abs(sds) < shiftSDs || w.shifted > 0 && (w.shift[0]-w.gap)*sds < 0 {
-		w.shifted = 0
-		return 0, false
+func (w *wear) closeBlock() {
+	if w.block.n == 0 {
+		return
 	}
-	w.shift[w.shifted] = gapMM
-	w.shifted++
-	if w.shifted < shiftRun {
-		return 0, false
+	w.bank.add(w.block.value())
+	w.block = block{}
+	w.kappa = w.bank.kappaNow()
+}
+
+// stepped starts anew at the level of the latest gaps: the brake was adjusted,
+// its lining changed or cracked. The rate is kept.
+func (w *wear) stepped(run int) (stepMM float64) {
+	n := min(max(run, 1), heldGaps)
+	var buf [heldGaps]float64
+	var variance float64
+	for i := range n {
+		r := w.ago(int64(i))
+		buf[i] = r.mm
+		variance += r.variance
 	}
-	buf := w.shift
-	now := medianInPlace(buf[:])
+	now := medianInPlace(buf[:n])
 	step := now - w.gap
-	w.restart(now, math.Sqrt(w.excess/shiftRun)+1e-3)
-	return step, true
+	// What came before the change still counts.
+	if w.total >= warmGaps {
+		w.held -= min(n, w.held)
+		shifted := w.total
+		w.total -= int64(n)
+		w.passOn(0)
+		w.closeBlock()
+		w.total = shifted
+		w.bank.restart(now, 1.5*variance/float64(n*n), float64(w.work), step < 0)
+	}
+	w.held = 0
+	w.gap, w.p11, w.p12 = now, 1.5*variance/float64(n*n), 0
+	w.seen = int64(n)
+	w.steps.reset()
+	return step
 }
 
 // u is the standard uncertainty of the filtered gap, calibration left out.
 func (w *wear) u() float64 { return math.Sqrt(w.p11) }
 
-// told reports whether wear can be told from zero, one-sided at 95 %.
-func (w *wear) told() bool {
-	return w.set && w.seen >= 10 && w.rate-1.645*math.Sqrt(w.p22) > 0
+// block gathers gaps that lie close together in work.
+type block struct {
+	n                 int64
+	weight, gap, work float64
+}
+
+func (b *block) add(r *reading) {
+	b.n++
+	v := 1 / r.variance
+	b.weight += v
+	b.gap += v * r.mm
+	b.work += v * float64(r.work)
+}
+
+// value is the gap, its variance and the work at which it stood.
+func (b *block) value() (gapMM, variance, work float64) {
+	return b.gap / b.weight, 1 / b.weight, b.work / b.weight
 }

@@ -1,0 +1,159 @@
+package analysis
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+// full has the scoring programs run over all their histories:
+//
+//	go test ./analysis -run ForecastScore -v -args -full
+var full2000 = flag.Bool("full", false, "score the forecasts on all histories")
+
+var stages = [4]float64{0.25, 0.5, 0.75, 0.9}
+
+// stageScore gathers what forecasts at one stage of the way were worth.
+type stageScore struct {
+	n, inCycles, inDates, dates       int
+	low, high, lowDate                int
+	own, oracle, line, date, silent   float64
+	widthOwn, widthOracle, oracleHeld float64
+}
+
+// pinball is the mean loss of the three quantiles on the logarithm. What isn't
+// forecast counts as one to never.
+func pinball(q Quantiles, truth, never float64) float64 {
+	or := func(v, otherwise float64) float64 {
+		if !Has(v) || math.IsInf(v, 0) {
+			return otherwise
+		}
+		return math.Max(v, 1e-3)
+	}
+	var sum float64
+	for i, v := range [3]float64{or(q.P05, 1), or(q.P50, math.Sqrt(never)), or(q.P95, never)} {
+		p := [3]float64{0.05, 0.5, 0.95}[i]
+		if d := math.Log(truth) - math.Log(v); d >= 0 {
+			sum += p * d
+		} else {
+			sum -= (1 - p) * d
+		}
+	}
+	return sum / 3
+}
+
+func holds(q Quantiles, truth float64) bool {
+	return !(Has(q.P05) && truth < q.P05) && !(Has(q.P95) && truth > q.P95) && Has(q.P05)
+}
+
+// follow runs one life through a record and scores it on the way.
+func follow(l *brakeLife, family *Family, scores *[4]stageScore) {
+	b := New(l.settings(family))
+	b.forecastAfter = math.MaxInt64
+	limit := b.set.Limits.AdjustMM
+	out := &Out{}
+	stage := 0
+	for i, c := range l.cycles {
+		b.Recall(c, out)
+		b.forecastAfter = math.MaxInt64
+		out.Reset()
+		if scores == nil || stage == len(stages) || i+1 < l.adjusted+int(stages[stage]*float64(l.crossing-l.adjusted)) {
+			continue
+		}
+		s := &scores[stage]
+		stage++
+		n := i + 1
+		f := b.wear.forecast("adjust", limit, c.AtNS, &b.duty)
+		truth := float64(l.crossing - n)
+		s.n++
+		if holds(f.Cycles, truth) {
+			s.inCycles++
+		}
+		if Has(f.Cycles.P05) && truth < f.Cycles.P05 {
+			s.low++
+		}
+		if Has(f.Cycles.P95) && truth > f.Cycles.P95 {
+			s.high++
+		}
+		if !Has(f.Cycles.P50) {
+			s.silent++
+		}
+		if Has(f.DateNS.P05) {
+			s.dates++
+			at := float64(l.cycles[l.crossing-1].AtNS)
+			if holds(f.DateNS, at) {
+				s.inDates++
+			}
+			if at < f.DateNS.P05 {
+				s.lowDate++
+			}
+		}
+		s.own += pinball(f.Cycles, truth, never)
+		q := newOracle(l).quantiles(n, limit)
+		s.oracle += pinball(q, truth, never)
+		if holds(q, truth) {
+			s.oracleHeld++
+		}
+		s.widthOwn += math.Log(f.Cycles.P95 / f.Cycles.P05)
+		s.widthOracle += math.Log(q.P95 / q.P05)
+		s.line += pinball(straightLine(l, n, limit), truth, never)
+	}
+	b.wear.bank.share()
+}
+
+func (s *stageScore) String() string {
+	n := float64(s.n)
+	return fmt.Sprintf("held %.1f %% (under %.1f, over %.1f) in cycles, %.1f %% (early %.1f) of %d in dates; loss %.4f = %.3f × oracle, %.3f × line; silent %.1f %%; width %.3f, oracle's %.3f held %.1f %%",
+		100*float64(s.inCycles)/n, 100*float64(s.low)/n, 100*float64(s.high)/n, 100*float64(s.inDates)/float64(max(s.dates, 1)), 100*float64(s.lowDate)/float64(max(s.dates, 1)), s.dates,
+		s.own/n, s.own/s.oracle, s.own/s.line, 100*s.silent/n, s.widthOwn/n, s.widthOracle/n, 100*s.oracleHeld/n)
+}
+
+func report(t *testing.T, what string, scores *[4]stageScore) {
+	t.Helper()
+	var b strings.Builder
+	for i := range scores {
+		fmt.Fprintf(&b, "\n  at %2.0f %%: %s", 100*stages[i], &scores[i])
+	}
+	t.Logf("%s, %d histories:%s", what, scores[0].n, b.String())
+}
+
+func TestForecastScoreAlone(t *testing.T) {
+	n := 150
+	if *full2000 {
+		n = 2000
+	}
+	var scores [4]stageScore
+	r := rand.New(rand.NewPCG(4, 2))
+	for range n {
+		follow(drawFleet(r).live(r), nil, &scores)
+	}
+	report(t, "on its own", &scores)
+}
+
+func TestForecastScoreWithSiblings(t *testing.T) {
+	fleets, each := 6, 5
+	if *full2000 {
+		fleets, each = 100, 20
+	}
+	var scores [4]stageScore
+	r := rand.New(rand.NewPCG(4, 3))
+	for range fleets {
+		f := drawFleet(r)
+		family := NewFamily()
+		for range 8 {
+			follow(f.live(r), family, nil)
+		}
+		for range each {
+			follow(f.live(r), family.copied(), &scores)
+		}
+	}
+	report(t, "with eight siblings", &scores)
+}
+
+// copied lets one history after another learn from the same siblings.
+func (f *Family) copied() *Family {
+	return &Family{members: append([]summary(nil), f.members...)}
+}
