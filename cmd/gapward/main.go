@@ -88,6 +88,10 @@ func run(ctx context.Context, args []string, io streams) int {
 		return exitUsage
 	}
 	if err := chosen.Run(); err != nil {
+		if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+			fmt.Fprintln(io.err, "gapward: interrupted before the end")
+			return exitFailed
+		}
 		var c *coded
 		if !errors.As(err, &c) {
 			c = &coded{code: exitFailed, err: err}
