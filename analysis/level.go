@@ -30,9 +30,10 @@ const (
 	noiseMemory = 4000 // readings over which it forgets, but ten plateaus at least
 )
 
-// learn folds in the residuals of a plateau from which so many parameters were
-// fitted: each takes a reading's worth of variance out of them.
-func (n *noise) learn(res []float64, fitted int) {
+// learn folds in the residuals of a plateau. Fitting the level takes a reading's
+// worth of variance out of them at every lag, and fitting a sine that turns by
+// so much from one reading to the next (0: none was) two more in its own rhythm.
+func (n *noise) learn(res []float64, turn float64) {
 	count := float64(len(res))
 	if count < noiseMin {
 		return
@@ -41,10 +42,16 @@ func (n *noise) learn(res []float64, fitted int) {
 	var first float64
 	for lag := 0; lag <= min(maxLag, len(res)/2); lag++ {
 		c := autocovariance(res, lag)
-		if lag == 0 {
-			first = c
+		lost := 1.0
+		if turn != 0 {
+			lost += 2 * math.Cos(turn*float64(lag))
 		}
-		c += first * float64(fitted) / count
+		if lag == 0 {
+			c *= count / math.Max(count-lost, 1)
+			first = c
+		} else {
+			c += first * lost / count
+		}
 		n.weight[lag] = math.Min(n.weight[lag]+count, most)
 		n.cov[lag] += count / n.weight[lag] * (c - n.cov[lag])
 	}

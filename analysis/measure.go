@@ -209,7 +209,7 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	if !w.driven { // the end of the run is where the travel was seen to fall
 		hi = max(lo, hi-2)
 	}
-	_, watch := t.span(on, min(w.off.HiNS+250e6, w.endNS))
+	_, watch := t.span(on, min(w.off.HiNS+fallenNS, w.endNS))
 	if hi-lo < 2 {
 		return level{}, false
 	}
@@ -315,6 +315,7 @@ func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (guardNS 
 }
 
 const (
+	fallenNS  = 800e6 // this long after drive-off a brake that works is well on its way
 	minFreeNS = 30e6  // a released plateau shorter than this can't be told from a turning point
 	shortOnNS = 600e6 // a drive-on shorter than this may be over before the brake is free
 )

@@ -165,7 +165,11 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 		sum += x * x
 	}
 	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise)
-	r.noise.learn(m.res, fitted)
+	turn := 0.0
+	if w.ok && n > 1 {
+		turn = 2 * math.Pi * w.hz * m.when[n-1] / float64(n-1)
+	}
+	r.noise.learn(m.res, turn)
 	if s.arrivedNS != 0 && s.wayMM != 0 {
 		m.learnTail(t, s, &r.tail, &w)
 	}
