@@ -194,3 +194,17 @@ func InService(entries []Entry) bool {
 	}
 	return in
 }
+
+// WithReading is a reading's entry with what was read by hand.
+func (e Entry) WithReading(h HandReading) (Entry, error) {
+	g, err := h.Evaluate()
+	if err != nil {
+		return e, err
+	}
+	e.GapMM, e.GapUMM, e.Repeats = g.GapMM, g.UMM, g.Repeats
+	if len(h.StillMM) > 0 {
+		e.StillMM, _, _ = momentsByHand(h.StillMM)
+		e.RunningMM, _, _ = momentsByHand(h.RunningMM)
+	}
+	return e, nil
+}

@@ -1,7 +1,8 @@
 // Package page is what people see of gapward in a browser: the board of all
 // brakes, the worst first, a page for each brake, and the same as JSON.
 //
-// It only reads. Everything is in the HTML as it leaves the server; a small
+// It only reads, but for entries of the ledger, and those it takes from its own
+// machine alone. Everything is in the HTML as it leaves the server; a small
 // script keeps an open page up to date, and without it a page is merely as old
 // as its loading.
 package page
@@ -84,6 +85,7 @@ type Deps struct {
 	Brakes  []Brake
 	Data    Data
 	Health  func() []SourceHealth // nil: no sources are shown
+	Ledger  Ledger                // nil: there is none
 	Metrics http.Handler          // nil: there is no /metrics
 	Ready   func() error          // nil, or returning nil: ready; one reason a line otherwise
 	Alive   func() error          // likewise
@@ -159,6 +161,7 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /api/waveform/{name...}", s.apiWaveform)
 	mux.HandleFunc("GET /api/alarms", s.apiAlarms)
 	mux.HandleFunc("GET /api/health", s.apiHealth)
+	s.ledgerRoutes(mux)
 	mux.HandleFunc("GET /api/", s.apiNothing)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answerProbe(w, "alive", s.deps.Alive) })

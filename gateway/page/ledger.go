@@ -1,0 +1,197 @@
+package page
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net"
+	"net/http"
+	"net/netip"
+	"strconv"
+	"strings"
+
+	"gapward/analysis"
+	"gapward/gateway/store"
+)
+
+// Ledger is where entries come from and go to. Its methods may be called from
+// several goroutines at a time.
+type Ledger interface {
+	// Ledger reads the entries of a brake, or of all where it is empty, in the
+	// order of their ids.
+	Ledger(ctx context.Context, brake string) ([]store.LedgerRow, error)
+	// Enter stores a checked entry and returns it with its id. An error that is
+	// a [store.ErrCorrection] is the entry's fault, any other the gateway's.
+	Enter(ctx context.Context, row store.LedgerRow) (store.LedgerRow, error)
+}
+
+// mostEntryBytes is how long an entry may be as JSON.
+const mostEntryBytes = 64 << 10
+
+// ledgerRoutes adds what reads and writes the ledger.
+//
+// Entering is the one thing that changes anything here, so it is held closer
+// than the rest: only from this machine, by the name of this machine (a page
+// elsewhere could have its own name lead here), never from another site's page,
+// and only as JSON, which no plain form can send.
+func (s *Server) ledgerRoutes(mux *http.ServeMux) {
+	if s.deps.Ledger == nil {
+		return
+	}
+	mux.HandleFunc("GET /api/ledger", s.apiLedger)
+	mux.HandleFunc("GET /api/ledger.csv", s.csvLedger)
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.refuse(w, r, http.StatusForbidden, "entries from another site's page are refused")
+	}))
+	mux.Handle("POST /api/ledger", guard.Handler(http.HandlerFunc(s.apiEnter)))
+}
+
+// entries reads what the query asks for; ok is false where it was refused.
+func (s *Server) entries(w http.ResponseWriter, r *http.Request) (rows []store.LedgerRow, stands map[int64]bool, ok bool) {
+	brake := r.URL.Query().Get("brake")
+	if brake != "" && !s.known(w, r, brake) {
+		return nil, nil, false
+	}
+	rows, err := s.deps.Ledger.Ledger(r.Context(), brake)
+	if err != nil {
+		s.apiFailed(w, r, err)
+		return nil, nil, false
+	}
+	stands = map[int64]bool{}
+	for _, e := range analysis.Standing(store.Entries(rows)) {
+		stands[e.ID] = true
+	}
+	return rows, stands, true
+}
+
+// apiLedger answers with all entries, corrected ones too, the oldest id first.
+func (s *Server) apiLedger(w http.ResponseWriter, r *http.Request) {
+	rows, stands, ok := s.entries(w, r)
+	if !ok {
+		return
+	}
+	bodies := make([]EntryBody, len(rows))
+	for i, row := range rows {
+		bodies[i] = bodyOfEntry(row)
+		stand := stands[row.ID]
+		bodies[i].Stands = &stand
+	}
+	s.answer(w, r, http.StatusOK, struct {
+		Entries []EntryBody `json:"entries"`
+	}{bodies})
+}
+
+// csvLedger answers with the same as a table.
+func (s *Server) csvLedger(w http.ResponseWriter, r *http.Request) {
+	rows, stands, ok := s.entries(w, r)
+	if !ok {
+		return
+	}
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="ledger.csv"`)
+	if err := WriteLedgerCSV(w, rows, stands); err != nil && r.Context().Err() == nil {
+		s.deps.Log.Error("writing the ledger as a table failed", "error", err)
+	}
+}
+
+// WriteLedgerCSV writes entries as a table with a heading. A figure that an
+// entry doesn't have is empty.
+func WriteLedgerCSV(to io.Writer, rows []store.LedgerRow, stands map[int64]bool) error {
+	w := csv.NewWriter(to)
+	write := func(cells ...string) { _ = w.Write(cells) } // Error tells below
+	write("id", "time", "entered", "brake", "kind", "steps", "gap_mm", "gap_u_mm", "still_mm", "running_mm", "repeats", "thickness_mm", "who", "note", "corrects", "stands")
+	figure := func(v float64) string {
+		if n := number(v); n != nil {
+			return strconv.FormatFloat(*n, 'f', -1, 64)
+		}
+		return ""
+	}
+	count := func(n int64) string {
+		if n == 0 {
+			return ""
+		}
+		return strconv.FormatInt(n, 10)
+	}
+	for _, r := range rows {
+		write(count(r.ID), rfcNano(r.AtNS), rfcNano(r.EnteredNS), cell(r.Brake), string(r.Kind), count(int64(r.Steps)), figure(r.GapMM), figure(r.GapUMM),
+			figure(r.StillMM), figure(r.RunningMM), count(int64(r.Repeats)), figure(r.ThicknessMM), cell(r.Who), cell(r.Note), count(r.Corrects), strconv.FormatBool(stands[r.ID]))
+	}
+	w.Flush()
+	return w.Error()
+}
+
+// cell is text that a spreadsheet doesn't take for a formula.
+func cell(text string) string {
+	if text != "" && strings.ContainsRune("=+-@\t", rune(text[0])) {
+		return "'" + text
+	}
+	return text
+}
+
+// apiEnter stores an entry and answers with it.
+func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
+	if !fromHere(r) {
+		s.refuse(w, r, http.StatusForbidden, "entries are taken only from the gateway's own machine, by its loopback address")
+		return
+	}
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
+		s.refuse(w, r, http.StatusUnsupportedMediaType, "send the entry as application/json")
+		return
+	}
+	var body EntryBody
+	in := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostEntryBytes))
+	in.DisallowUnknownFields()
+	if err := in.Decode(&body); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "the entry can't be read: "+err.Error())
+		return
+	}
+	if _, err := in.Token(); !errors.Is(err, io.EOF) {
+		s.refuse(w, r, http.StatusBadRequest, "the entry can't be read: there is more after it")
+		return
+	}
+	if body.Site != "" && body.Site != s.deps.Site {
+		s.refuse(w, r, http.StatusConflict, fmt.Sprintf("this is the gateway of %s, not of %s", s.deps.Site, body.Site))
+		return
+	}
+	if !s.known(w, r, body.Brake) {
+		return
+	}
+	row, err := body.Row(s.deps.Now())
+	if err != nil {
+		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	row, err = s.deps.Ledger.Enter(r.Context(), row)
+	switch {
+	case errors.Is(err, store.ErrCorrection):
+		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error())
+	case err != nil:
+		s.deps.Log.Error("an entry of the ledger could not be stored", "brake", body.Brake, "error", err)
+		s.refuse(w, r, http.StatusServiceUnavailable, "the entry could not be stored; the gateway's log says why. Look at the ledger before entering it again")
+	default:
+		s.answer(w, r, http.StatusCreated, bodyOfEntry(row))
+	}
+}
+
+// fromHere reports whether a request comes from this machine and was meant for
+// it.
+func fromHere(r *http.Request) bool {
+	from, err := netip.ParseAddrPort(r.RemoteAddr)
+	if err != nil || !from.Addr().Unmap().IsLoopback() {
+		return false
+	}
+	host := r.Host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	if host == "localhost" {
+		return true
+	}
+	to, err := netip.ParseAddr(strings.Trim(host, "[]"))
+	return err == nil && to.Unmap().IsLoopback()
+}
