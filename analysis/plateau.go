@@ -130,9 +130,7 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 
 	var w wave
 	if s.ripple != nil {
-		if s.ripple.hz == 0 {
-			s.ripple.find(m.when, m.res, running)
-		}
+		s.ripple.look(m.when, m.res, running)
 		if s.ripple.hz != 0 {
 			variance := r.cov[0]
 			if variance == 0 {

@@ -11,15 +11,27 @@ type ripple struct {
 	weight float64 // what the frequency rests on
 	power  float64 // half the amplitude's square, mm², learned
 	n      float64 // cycles that power rests on
-	tries  int     // plateaus in which it was looked for
 	weak   int     // cycles in a row without it
+
+	looks    int                  // plateaus seen
+	spectrum [rippleBins]spectral // power over that of white noise, summed over plateaus
+}
+
+// spectral is one frequency of a spectrum.
+type spectral struct {
+	excess float32 // what a plateau of white noise adds has mean 0 and standard deviation 1
+	n      float32
 }
 
 const (
-	rippleMaxHz  = 30.0 // vibration above it averages out by itself
-	rippleMinN   = 24   // readings in which a ripple is looked for
-	rippleSearch = 200  // … at most
-	rippleMemory = 30   // cycles over which its power is forgotten
+	rippleBins   = 60  // frequencies up to 30 Hz; vibration above averages out by itself
+	rippleBinHz  = 0.5 //
+	rippleMinN   = 10  // readings in which a ripple is looked for …
+	rippleMostN  = 128 // … at most
+	rippleSpanS  = 1.3 // seconds over which neighbouring frequencies can just be told apart
+	rippleLooks  = 40  // plateaus in which it is looked for at first, and from then on …
+	rippleSeldom = 32  // … in one of so many, while none is known
+	rippleMemory = 30  // cycles over which its power is forgotten
 )
 
 // wave is a sine fitted beside a level.
@@ -117,47 +129,89 @@ func (w *wave) significant(n int, variance, frequencies float64) bool {
 	return float64(n)*(w.a*w.a+w.b*w.b) > 4*variance*(math.Log(frequencies)+4)
 }
 
-// find looks for a ripple in readings. It takes a while, and is done seldom.
-func (r *ripple) find(at, x []float64, running int) {
-	n := min(running, rippleSearch)
-	r.tries++
-	if n < rippleMinN || r.tries > 8 && r.tries%32 != 0 {
+// look adds a plateau to the spectrum and takes up its strongest line, should
+// it stand out. The phases of different cycles have nothing to do with each
+// other; their powers add up all the same, so that even plateaus too short to
+// show a ripple show it together.
+func (r *ripple) look(at, x []float64, running int) {
+	if r.looks++; r.looks > rippleLooks && (r.hz != 0 || r.looks%rippleSeldom != 0) {
+		return
+	}
+	n := 0
+	for n < running && n < rippleMostN && at[n]-at[0] < rippleSpanS {
+		n++
+	}
+	if n < rippleMinN {
+		return
+	}
+	var mean, variance float64
+	for _, v := range x[:n] {
+		mean += v / float64(n)
+	}
+	for _, v := range x[:n] {
+		variance += (v - mean) * (v - mean)
+	}
+	if variance == 0 {
 		return
 	}
 	span := at[n-1] - at[0]
-	if span <= 0 {
-		return
-	}
-	at, x = at[:n], x[:n]
-	var mean, variance float64
-	for _, v := range x {
-		mean += v / float64(n)
-	}
-	for _, v := range x {
-		variance += (v - mean) * (v - mean) / float64(n-1)
-	}
-	step, best, bestHz, frequencies := 0.4/span, 0.0, 0.0, 0.0
-	for hz := 1.5 / span; hz <= rippleMaxHz; hz += step {
-		frequencies++
+	best := -1
+	for k := range r.spectrum {
+		hz := rippleBinHz * float64(k+1)
+		if hz*span < 1.5 {
+			continue
+		}
 		omega := 2 * math.Pi * hz
 		var c, s float64
-		for i, t := range at {
+		for i, t := range at[:n] {
 			si, co := math.Sincos(omega * t)
 			c += (x[i] - mean) * co
 			s += (x[i] - mean) * si
 		}
-		if p := c*c + s*s; p > best {
-			best, bestHz = p, hz
+		b := &r.spectrum[k]
+		b.n++
+		b.excess += float32((c*c+s*s)/variance - 1)
+		if b.stands() && (best < 0 || b.excess > r.spectrum[best].excess) {
+			best = k
 		}
 	}
-	if bestHz == 0 {
+	if best < 0 {
 		return
 	}
-	w := fitWave(at, x, n, bestHz, variance, 0)
-	if !w.ok || !w.significant(n, variance-(w.a*w.a+w.b*w.b)/2, frequencies) {
+	if r.hz != 0 { // another line must be clearly better than the one known
+		known := min(max(int(r.hz/rippleBinHz+0.5)-1, 1), rippleBins-2)
+		for k := known - 1; k <= known+1; k++ {
+			if k == best || r.spectrum[best].excess < r.spectrum[k].excess+8 {
+				return
+			}
+		}
+	}
+	r.take(at, x, running, rippleBinHz*float64(best+1), variance/float64(n))
+}
+
+// stands reports whether a line stands out so far that chance wouldn't do it
+// among all of them in years.
+func (b *spectral) stands() bool { return float64(b.excess) > 5*math.Sqrt(float64(b.n))+12 }
+
+// take takes up a line of the spectrum, and finds its frequency more and more
+// closely over longer and longer spans.
+func (r *ripple) take(at, x []float64, running int, hz, variance float64) {
+	var w wave
+	for span, n := rippleSpanS, 0; n < running; span *= 2 {
+		for n < running && at[n]-at[0] < span {
+			n++
+		}
+		if w = fitWave(at[:n], x[:n], n, hz, variance, 0); !w.ok {
+			return
+		}
+		if w.significant(n, variance, 1) {
+			hz += math.Max(-0.5/span, math.Min(0.5/span, w.bend))
+		}
+	}
+	if hz <= 0 {
 		return
 	}
-	r.hz, r.weight, r.power, r.n, r.weak = bestHz+w.bend, 0, (w.a*w.a+w.b*w.b)/2, 1, 0
+	r.hz, r.weight, r.power, r.n, r.weak = hz, 0, (w.a*w.a+w.b*w.b)/2, 1, 0
 }
 
 // fit fits level and ripple, following the frequency. variance is that of a
@@ -178,7 +232,7 @@ func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
 			w, power = again, (again.a*again.a+again.b*again.b)/2
 		}
 	}
-	if running < rippleMinN || span*r.hz < 2 {
+	if running < 2*rippleMinN || span*r.hz < 2 {
 		return w
 	}
 	if seen && math.Abs(w.bend)*span < 0.5 {
@@ -192,7 +246,7 @@ func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
 		r.weak = 0
 	}
 	if r.weak > 10 { // it's no longer there, or elsewhere
-		*r = ripple{}
+		*r = ripple{looks: rippleLooks}
 	}
 	return w
 }
