@@ -5,15 +5,6 @@ import "math"
 // runLength works out the average run length of a one-sided CUSUM of a score
 // ψ(Z), Z ~ N(shift, 1): S ← max(0, S + ψ(Z) − k), alarm beyond h, from S = 0.
 // With ψ the identity it is the ordinary tabular CUSUM.
-//
-// It solves Page's integral equation
-//
-//	L(s) = 1 + L(0)·P(s + ψ − k ≤ 0) + ∫₀ʰ L(y)·f(y + k − s) dy
-//
-// by Gauss–Legendre quadrature (Nyström's method). Where ψ is bounded, values
-// of Z beyond the bounds come as atoms, for which L is interpolated by the
-// equation itself (E. S. Page, Continuous inspection schemes, Biometrika 41,
-// 1954; D. Brook, D. A. Evans, Biometrika 59, 1972, for the discrete form).
 type runLength struct {
 	k, h  float64
 	score score
@@ -35,52 +26,83 @@ func (c score) of(z float64) float64 {
 	return math.Copysign(c.doubt, z)
 }
 
-// arlNodes is the order of the quadrature.
-const arlNodes = 80
-
 // oneSided is the average run length of the upper side with the mean shifted.
 func (r runLength) oneSided(shift float64) float64 {
-	x, w := gaussLegendre(arlNodes, 0, r.h)
-	// Unknown: L at the nodes, at zero, and where an atom lands from zero on.
-	// Atoms jump by a fixed amount, so that L is needed off the nodes: it is
-	// taken from the interpolant through the nodes.
-	n := arlNodes + 1 // index arlNodes is s = 0
-	at := func(i int) float64 {
-		if i == arlNodes {
-			return 0
-		}
-		return x[i]
+	if r.score.bound > 0 {
+		return r.bounded(shift)
 	}
-	a := make([][]float64, n)
+	return r.plain(shift)
+}
+
+// plain solves Page's integral equation
+//
+//	L(s) = 1 + L(0)·Φ(k − s) + ∫₀ʰ L(y)·φ(y + k − s) dy
+//
+// by Gauss–Legendre quadrature (Nyström's method; E. S. Page, Continuous
+// inspection schemes, Biometrika 41, 1954).
+func (r runLength) plain(shift float64) float64 {
+	const nodes = 40
+	x, w := gaussLegendre(nodes, 0, r.h)
+	a := make([][]float64, nodes+1) // the last unknown is L(0)
 	for i := range a {
-		a[i] = make([]float64, n+1)
-		s := at(i)
-		a[i][i], a[i][n] = 1, 1
-		lo, hi := math.Inf(-1), math.Inf(1) // of ψ where it is continuous
-		if r.score.bound > 0 {
-			lo, hi = -r.score.bound, r.score.bound
+		s := 0.0
+		if i < nodes {
+			s = x[i]
 		}
-		// To zero: continuous part up to ψ = k − s, and the lower atoms.
-		a[i][arlNodes] -= r.mass(lo, math.Min(r.k-s, hi), shift)
-		for j := range arlNodes {
-			if v := x[j] + r.k - s; v > lo && v < hi {
-				a[i][j] -= w[j] * normalPDF(v-shift)
-			}
+		a[i] = make([]float64, nodes+2)
+		a[i][i], a[i][nodes+1] = 1, 1
+		a[i][nodes] -= normalCDF(r.k - s - shift)
+		for j := range nodes {
+			a[i][j] -= w[j] * normalPDF(x[j]+r.k-s-shift)
 		}
-		for _, atom := range r.score.atoms(shift) {
-			to := s + atom.at - r.k
-			switch {
-			case to > r.h:
-			case to <= 0:
-				a[i][arlNodes] -= atom.p
-			default:
-				for j, c := range lagrangeNear(x, to) {
-					a[i][j] -= atom.p * c
-				}
+	}
+	return solve(a)[nodes]
+}
+
+// bounded is the run length of a bounded score, which has atoms and makes L
+// jump: the Markov chain of D. Brook and D. A. Evans (Biometrika 59, 1972) on
+// states that are multiples of a small width, an atom shared between the two
+// states that it falls between.
+func (r runLength) bounded(shift float64) float64 {
+	const states = 140
+	width := 2 * r.h / (2*states - 1)
+	b := r.score.bound
+	below := func(v float64) float64 { // of the continuous part, from −b
+		return normalCDF(math.Max(-b, math.Min(b, v))-shift) - normalCDF(-b-shift)
+	}
+	// step[j] is the probability to go up by j − states + 1 states.
+	var step, atom [2 * states]float64
+	for j := range step {
+		v := float64(j-states+1)*width + r.k
+		step[j] = below(v+width/2) - below(v-width/2)
+	}
+	between := func(lo, hi float64) float64 { return normalCDF(hi-shift) - normalCDF(lo-shift) }
+	for _, a := range []struct{ at, p float64 }{
+		{b, between(b, r.score.gross)}, {r.score.doubt, normalCDF(shift - r.score.gross)},
+	} {
+		at := (a.at-r.k)/width + states - 1
+		i := math.Floor(at)
+		if j := int(i); j >= 0 && j+1 < len(atom) {
+			atom[j] += a.p * (1 - (at - i))
+			atom[j+1] += a.p * (at - i)
+		}
+	}
+	// What falls by more than any state ends at zero.
+	fallen := between(-r.score.gross, -b) + normalCDF(-r.score.gross-shift)
+	a := make([][]float64, states)
+	for i := range a {
+		a[i] = make([]float64, states+1)
+		a[i][i], a[i][states] = 1, 1
+		a[i][0] -= below(r.k-float64(i)*width+width/2) + fallen
+		for j := range states {
+			if to := j - i + states - 1; j > 0 {
+				a[i][j] -= step[to] + atom[to]
+			} else {
+				a[i][0] -= atom[to]
 			}
 		}
 	}
-	return solve(a)[arlNodes]
+	return solve(a)[0]
 }
 
 // twoSided is the average run length of both sides together; for sides that
@@ -91,44 +113,22 @@ func (r runLength) twoSided(shift float64) float64 {
 }
 
 // decisionInterval is the h at which a two-sided CUSUM without a change runs
-// for want on average.
+// for want on average. The logarithm of the run length is nearly straight in h,
+// so that the secant finds it in a few steps.
 func decisionInterval(k, want float64, c score) float64 {
-	lo, hi := 0.1, 1.0
-	for (runLength{k, hi, c}).twoSided(0) < want {
-		lo, hi = hi, hi*1.5
+	off := func(h float64) float64 {
+		return math.Log((runLength{k, h, c}).oneSided(0) / (2 * want)) // both sides alike
 	}
-	for hi-lo > 1e-9*hi {
-		mid := lo + (hi-lo)/2
-		if (runLength{k, mid, c}).twoSided(0) < want {
-			lo = mid
-		} else {
-			hi = mid
+	h0, h1 := 2/k, 3/k
+	f0, f1 := off(h0), off(h1)
+	for range 30 {
+		h := math.Max(h1-f1*(h1-h0)/(f1-f0), h1/4)
+		h0, f0, h1, f1 = h1, f1, h, off(h)
+		if math.Abs(f1) < 1e-9 || h1 == h0 {
+			break
 		}
 	}
-	return hi
-}
-
-type atom struct{ at, p float64 }
-
-// atoms are the values that a bounded score takes with finite probability.
-func (c score) atoms(shift float64) []atom {
-	if c.bound == 0 {
-		return nil
-	}
-	between := func(lo, hi float64) float64 { return normalCDF(hi-shift) - normalCDF(lo-shift) }
-	return []atom{
-		{c.bound, between(c.bound, c.gross)}, {-c.bound, between(-c.gross, -c.bound)},
-		{c.doubt, normalCDF(shift - c.gross)}, {-c.doubt, normalCDF(-c.gross - shift)},
-	}
-}
-
-// mass is the probability of the continuous part of the score between lo and
-// hi.
-func (r runLength) mass(lo, hi, shift float64) float64 {
-	if hi <= lo {
-		return 0
-	}
-	return normalCDF(hi-shift) - normalCDF(lo-shift)
+	return h1
 }
 
 func normalPDF(x float64) float64 { return math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) }
@@ -156,26 +156,6 @@ func gaussLegendre(n int, lo, hi float64) (x, w []float64) {
 		w[i] = (hi - lo) / ((1 - z*z) * slope * slope)
 	}
 	return x, w
-}
-
-// lagrangeNear are the weights of the nodes x for the value at a point: the
-// polynomial through the six nearest.
-func lagrangeNear(x []float64, at float64) []float64 {
-	const order = 6
-	c := make([]float64, len(x))
-	first := 0
-	for first+order < len(x) && math.Abs(x[first+order]-at) < math.Abs(x[first]-at) {
-		first++
-	}
-	for i := first; i < first+order; i++ {
-		c[i] = 1
-		for j := first; j < first+order; j++ {
-			if j != i {
-				c[i] *= (at - x[j]) / (x[i] - x[j])
-			}
-		}
-	}
-	return c
 }
 
 // solve solves the linear equations whose rows are coefficients followed by

@@ -170,12 +170,7 @@ func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 	f := b.wear.forecast("adjust", b.set.Limits.AdjustMM, cycleNS, &b.duty)
 	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
 	b.sinceForecast = 0
-	b.forecastAfter = 5
-	if Has(f.Cycles.P50) {
-		b.forecastAfter = int64(math.Max(5, math.Min(f.Cycles.P50/100, 1000)))
-	} else if Has(f.Cycles.P05) {
-		b.forecastAfter = int64(math.Max(5, math.Min(f.Cycles.P05/100, 1000)))
-	}
+	b.forecastAfter = refreshAfter(f)
 	if lead := b.set.Forecast.LeadDays; lead > 0 && Has(f.DateNS.P50) {
 		days := (f.DateNS.P50 - float64(cycleNS)) / float64(dayNS)
 		out.Findings = append(out.Findings, Finding{AtNS: nowNS, Condition: ForecastDue, Excess: float64(lead) - days,
@@ -185,6 +180,22 @@ func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 		b.latest = f
 		out.Forecasts = append(out.Forecasts, f)
 	}
+}
+
+// refreshAfter is after how many cycles a forecast is worked out anew: a
+// hundredth of what is left.
+func refreshAfter(f Forecast) int64 {
+	left := f.Cycles.P50
+	if !Has(left) {
+		left = f.Cycles.P05
+	}
+	switch {
+	case !Has(left):
+		return 5
+	case left <= 1: // the limit is reached, or there is no telling that it isn't
+		return 50
+	}
+	return int64(math.Max(5, math.Min(left/100, 1000)))
 }
 
 // final tells the forecast as it stands at the end of a recording.

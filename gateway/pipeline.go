@@ -41,7 +41,14 @@ type alarm struct {
 // where somebody will look at them.
 func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 	p := &Pipeline{waves: waveforms}
+	families := map[string]*analysis.Family{}
 	for _, s := range brakes {
+		if s.Model != "" {
+			if families[s.Model] == nil {
+				families[s.Model] = analysis.NewFamily()
+			}
+			s.Family = families[s.Model]
+		}
 		l := line{name: s.Name, brake: analysis.New(s)}
 		for _, c := range analysis.Conditions() {
 			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
