@@ -11,7 +11,7 @@ type ripple struct {
 	weight float64 // what the frequency rests on
 	power  float64 // half the amplitude's square, mm², learned
 	n      float64 // cycles that power rests on
-	weak   int     // cycles in a row without it
+	worth  float64 // its power over the variance of its own estimate, 1 where there is none, learned
 
 	looks    int                  // plateaus seen
 	spectrum [rippleBins]spectral // power over that of white noise, summed over plateaus
@@ -29,8 +29,9 @@ const (
 	rippleMinN   = 10  // readings in which a ripple is looked for …
 	rippleMostN  = 128 // … at most
 	rippleSpanS  = 1.3 // seconds over which neighbouring frequencies can just be told apart
-	rippleLooks  = 40  // plateaus in which it is looked for at first, and from then on …
-	rippleSeldom = 32  // … in one of so many, while none is known
+	rippleLooks  = 100 // plateaus in which it is looked for at first, and from then on …
+	rippleSeldom = 16  // … in one of so many, while none is known
+	rippleWorth  = 1.5 // less and it isn't fitted
 	rippleMemory = 30  // cycles over which its power is forgotten
 )
 
@@ -134,15 +135,15 @@ func (w *wave) significant(n int, variance, frequencies float64) bool {
 // other; their powers add up all the same, so that even plateaus too short to
 // show a ripple show it together.
 func (r *ripple) look(at, x []float64, running int) {
+	if running < rippleMinN {
+		return
+	}
 	if r.looks++; r.looks > rippleLooks && (r.hz != 0 || r.looks%rippleSeldom != 0) {
 		return
 	}
 	n := 0
 	for n < running && n < rippleMostN && at[n]-at[0] < rippleSpanS {
 		n++
-	}
-	if n < rippleMinN {
-		return
 	}
 	var mean, variance float64
 	for _, v := range x[:n] {
@@ -211,7 +212,7 @@ func (r *ripple) take(at, x []float64, running int, hz, variance float64) {
 	if hz <= 0 {
 		return
 	}
-	r.hz, r.weight, r.power, r.n, r.weak = hz, 0, (w.a*w.a+w.b*w.b)/2, 1, 0
+	r.hz, r.weight, r.power, r.n, r.worth = hz, 0, (w.a*w.a+w.b*w.b)/2, 1, 3*rippleWorth
 }
 
 // fit fits level and ripple, following the frequency. variance is that of a
@@ -242,10 +243,8 @@ func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
 	}
 	r.n = math.Min(r.n+1, rippleMemory)
 	r.power += (power - r.power) / r.n
-	if r.weak++; seen {
-		r.weak = 0
-	}
-	if r.weak > 10 { // it's no longer there, or elsewhere
+	r.worth += (float64(running)*power/(2*variance) - r.worth) / rippleMemory
+	if r.worth < rippleWorth { // it's no longer there, or elsewhere
 		*r = ripple{looks: rippleLooks}
 	}
 	return w
