@@ -199,7 +199,9 @@ func TestMQTTMessages(t *testing.T) {
 	}
 	for topic, payload := range want {
 		eventually(t, "a message on "+topic, func() bool { return len(s.on(topic)) > 0 })
-		if got := s.on(topic); len(got) != 1 || got[0] != payload {
+		// A subscriber that comes just when "online" is published hears it both
+		// as it happens and as what is retained.
+		if got := slices.Compact(s.on(topic)); len(got) != 1 || got[0] != payload {
 			t.Errorf("on %s came\n%s\nwant\n%s", topic, strings.Join(got, "\n"), payload)
 		}
 	}
@@ -218,7 +220,7 @@ func TestMQTTMessages(t *testing.T) {
 		t.Errorf("retained: %v", late.heard)
 	}
 	stop()
-	eventually(t, "the goodbye", func() bool { return slices.Equal(s.on("gapward/Kestrel-Quay/gateway"), []string{"online", "offline"}) })
+	eventually(t, "the goodbye", func() bool { return slices.Equal(slices.Compact(s.on("gapward/Kestrel-Quay/gateway")), []string{"online", "offline"}) })
 	if err := m.Deliver(expired(t), rows); err == nil {
 		t.Error("delivered after the connection was closed")
 	}
