@@ -17,6 +17,7 @@ type owner struct {
 	recorder *sensors.SampleDirectory // nil when nothing is recorded
 	watch    *watch
 	log      *slog.Logger
+	entries  <-chan entering
 	// committed is told of each batch once it is durable
 	committed func(*store.Batch)
 	// signals is called now and then with the pipeline at rest
@@ -49,6 +50,8 @@ func (o *owner) run(ctx context.Context, in <-chan arrival) {
 				return
 			}
 			o.order.add(a)
+		case e := <-o.entries:
+			o.enter(ctx, e)
 		case now := <-ticker.C:
 			o.turn(ctx, now)
 		}

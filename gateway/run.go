@@ -74,8 +74,10 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		metrics.Polled(device, p)
 	})
 
+	owned, entries := make(chan struct{}), make(chan entering)
 	server, err := page.New(page.Deps{
 		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: db,
+		Ledger:  &desk{DB: db, entries: entries, ended: owned},
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
 		Metrics: metrics.Handler(lg.With("component", "metrics")),
 		Ready:   health.ready,
@@ -126,8 +128,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	in := make(chan arrival, 1024)
 	own := &owner{pipeline: pipeline, order: order{holdNS: int64(holdFor(site.Devices)), latest: make([]int64, len(list))}, db: db, recorder: recorder, watch: health,
-		log: lg.With("component", "pipeline"), committed: metrics.Update, signals: signalsTo(metrics, site)}
-	owned := make(chan struct{})
+		log: lg.With("component", "pipeline"), entries: entries, committed: metrics.Update, signals: signalsTo(metrics, site)}
 	go func() {
 		defer close(owned)
 		own.run(ctx, in)
