@@ -25,10 +25,12 @@ type bounce struct {
 }
 
 const (
-	bounceKeep  = 0.997 // what evidence counts for one edge later
-	bounceKnown = 40    // edges before it is used
-	bounceMean  = 3.0   // ms; long bounces are rarer
-	unlikely    = 1e-3  // share of edges that obey no rule
+	bounceKeep   = 0.997 // what evidence counts for one edge later
+	bounceKnown  = 40    // edges before it is used
+	bounceEager  = 400   // edges that are all looked at; later on …
+	bounceSeldom = 4     // … one in so many
+	bounceMean   = 3.0   // ms; long bounces are rarer
+	unlikely     = 1e-3  // share of edges that obey no rule
 )
 
 // learn takes an edge and by how much the travel answered it later than usual,
@@ -38,30 +40,26 @@ func (b *bounce) learn(e edge, laterMS, periodMS float64) {
 		return
 	}
 	width := float64(e.HiNS-e.oldNS()) * 1e-6 // negative where it was seen to bounce
-	b.n++
-	for i, ms := range bounceMS {
-		for j, sd := range scatterMS {
+	if b.n++; b.n > bounceEager && int(b.n)%bounceSeldom != 0 {
+		return
+	}
+	for j, sd := range scatterMS {
+		scale := 1 / (sd * math.Sqrt2)
+		below := func(x float64) float64 { return math.Erf((x - laterMS) * scale) } // half of it is the probability
+		for i, ms := range bounceMS {
 			l := 0.0
 			switch {
 			case ms <= width: // a reading within the bounce: either way, by half
-				l = piece(laterMS, width/2, ms, sd)/2 + piece(laterMS, 0, width-ms, sd) + piece(laterMS, -width/2, ms, sd)/2
+				inner, outer := (width-ms)/2, (width+ms)/2
+				l = (below(inner) - below(-inner) + below(outer) - below(-outer)) / 4
 			case ms+width > 0:
-				l = math.Exp2(-ms/periodMS) * piece(laterMS, 0, width+ms, sd)
+				half := (width + ms) / 2
+				l = math.Exp2(-ms/periodMS) * (below(half) - below(-half)) / 2
 			}
-			b.log[i][j] = bounceKeep*b.log[i][j] + math.Log(l/periodMS+unlikely/periodMS)
+			b.log[i][j] = bounceKeep*b.log[i][j] + math.Log((l+unlikely)/periodMS)
 		}
 	}
 	b.weigh()
-}
-
-// piece is the probability of x within a stretch about a middle, blurred by a
-// normal scatter sd.
-func piece(x, middle, width, sd float64) float64 {
-	if width <= 0 {
-		return 0
-	}
-	a, b := (x-middle-width/2)/(sd*math.Sqrt2), (x-middle+width/2)/(sd*math.Sqrt2)
-	return (math.Erf(b) - math.Erf(a)) / 2
 }
 
 // weigh works out the expected bounce.

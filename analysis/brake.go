@@ -62,6 +62,7 @@ type Brake struct {
 
 	nowNS  int64
 	wakeNS int64
+	dueNS  int64 // when the brake must have freed, or set
 }
 
 // phase is where in its cycle a brake is.
@@ -214,6 +215,7 @@ func (b *Brake) driveEdge(e edge, out *Out) {
 
 func (b *Brake) open(e edge) {
 	b.phase, b.on = running, e
+	b.dueNS = e.atNS() + int64(b.set.Timing.NotReleasedAfter)
 	b.fromNS = max(b.fromNS, e.LoNS-watchSetNS)
 	b.trace.dropBefore(b.fromNS)
 	b.freed, b.closed, b.raised, b.told, b.flags, b.lost = false, false, false, false, 0, 0
@@ -227,6 +229,7 @@ func (b *Brake) driveOff(e edge) {
 		return
 	}
 	b.phase, b.off = setting, e
+	b.dueNS = e.atNS() + int64(b.set.Timing.NotSetAfter)
 	b.above, b.below = 0, 0
 	b.raised, b.told = false, false
 }
@@ -312,7 +315,8 @@ func (b *Brake) waveform(c Cycle, endNS int64) Waveform {
 	const most = 400
 	lo, hi := b.trace.span(b.on.LoNS-500e6, min(endNS, b.off.HiNS+1500e6))
 	every := (hi-lo)/most + 1
-	w := Waveform{CycleAtNS: c.AtNS, OffNS: c.OnNS}
+	n := (hi - lo + every - 1) / every
+	w := Waveform{CycleAtNS: c.AtNS, OffNS: c.OnNS, TimesNS: make([]int64, 0, n), TravelMM: make([]float32, 0, n)}
 	for i := lo; i < hi; i += every {
 		w.TimesNS = append(w.TimesNS, b.trace.atNS[i]-c.AtNS)
 		w.TravelMM = append(w.TravelMM, float32(b.trace.mm[i]))

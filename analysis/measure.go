@@ -147,7 +147,7 @@ func (m *meter) setAfter(t *trace, w window, minMM float64) level {
 	if lo-t.head >= 3 { // how it came there
 		m.buf = append(m.buf[:0], t.mm[lo-3:lo]...)
 		from := medianInPlace(m.buf)
-		to, _ := m.guess(t, roughLo, early)
+		to := m.middle(t, roughLo, early)
 		if s.wayMM = to - from; s.wayMM < -0.5*minMM { // what a jog does is no example
 			s.arrivedNS, s.arrivedWithin = arrival(t, lo, early, from, to)
 		}
@@ -230,7 +230,10 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 		if start >= hi {
 			return level{}, false
 		}
-		roughLo = max(roughLo, start)
+		if start <= roughLo {
+			break
+		}
+		roughLo = start
 	}
 	end := m.left(t, start, watch, rough, sd, -1)
 	guardNS, end := clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
@@ -244,8 +247,8 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	}
 	spread := sd
 	half := start + (end-start)/2
-	first, _ := m.guess(t, start, half)
-	last, _ := m.guess(t, half, end)
+	first := m.middle(t, start, half)
+	last := m.middle(t, half, end)
 	allowed := 0.05*rise + 4*floor
 	if spread > allowed || math.Abs(last-first) > allowed {
 		return level{}, false

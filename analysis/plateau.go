@@ -56,11 +56,23 @@ func (m *meter) scale(sd float64) float64 {
 // guess is median and scatter of the readings lo to hi, from some of them
 // where they are many.
 func (m *meter) guess(t *trace, lo, hi int) (median, sd float64) {
+	m.pick(t, lo, hi, roughMost)
+	return medianMADInPlace(m.buf)
+}
+
+// middle is the median of the readings lo to hi, from some of them where they
+// are many.
+func (m *meter) middle(t *trace, lo, hi int) float64 {
+	m.pick(t, lo, hi, roughMost/2)
+	return medianInPlace(m.buf)
+}
+
+// pick copies readings lo to hi, or so many of them, evenly spaced.
+func (m *meter) pick(t *trace, lo, hi, most int) {
 	m.buf = m.buf[:0]
-	for i, every := lo, (hi-lo-1)/roughMost+1; i < hi; i += every {
+	for i, every := lo, (hi-lo-1)/most+1; i < hi; i += every {
 		m.buf = append(m.buf, t.mm[i])
 	}
-	return medianMADInPlace(m.buf)
 }
 
 // stretch is where on the trace a plateau lies, and how the brake came there.

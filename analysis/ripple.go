@@ -30,7 +30,7 @@ const (
 	rippleMostN  = 128 // … at most
 	rippleSpanS  = 1.3 // seconds over which neighbouring frequencies can just be told apart
 	rippleLooks  = 100 // plateaus in which it is looked for at first, and from then on …
-	rippleSeldom = 16  // … in one of so many, while none is known
+	rippleSeldom = 64  // … in one of so many, while none is known
 	rippleWorth  = 1.5 // less and it isn't fitted
 	rippleMemory = 30  // cycles over which its power is forgotten
 )

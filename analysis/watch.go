@@ -126,13 +126,15 @@ func (b *Brake) knownGap() float64 {
 // deadlines raises what happens while it happens, and closes a cycle that has
 // been watched long enough.
 func (b *Brake) deadlines(out *Out) {
+	// Once it has been told that all is well, only a switch may still object.
+	open := b.driven && (!b.told || b.raised || b.nowNS >= b.dueNS && b.health[sensors.Released].present)
 	switch b.phase {
 	case running:
-		if b.driven {
+		if open {
 			b.judgeRelease(out)
 		}
 	case setting:
-		if b.driven {
+		if open {
 			b.judgeSet(out)
 		}
 		if b.nowNS-b.off.HiNS >= watchSetNS {
@@ -146,12 +148,12 @@ func (b *Brake) deadlineNS() int64 {
 	switch b.phase {
 	case running:
 		if b.driven && !b.raised && !b.freed {
-			return b.on.atNS() + int64(b.set.Timing.NotReleasedAfter)
+			return b.dueNS
 		}
 	case setting:
 		next := b.off.HiNS + watchSetNS
 		if b.driven && !b.raised && !b.closed {
-			next = min(next, b.off.atNS()+int64(b.set.Timing.NotSetAfter))
+			next = min(next, b.dueNS)
 		}
 		return next
 	}
@@ -162,7 +164,7 @@ func (b *Brake) deadlineNS() int64 {
 // and the brake is seen not to be free. Silence is no evidence.
 func (b *Brake) judgeRelease(out *Out) {
 	limit := b.set.Timing.NotReleasedAfter
-	dueNS := b.on.atNS() + int64(limit)
+	dueNS := b.dueNS
 	free := b.freed || !b.travelUsable() && b.switchSays(true, dueNS)
 	if free && (!b.told || b.raised) {
 		b.told, b.freed, b.raised = true, true, false
@@ -188,7 +190,7 @@ func (b *Brake) judgeRelease(out *Out) {
 // judgeSet finds not-set, likewise.
 func (b *Brake) judgeSet(out *Out) {
 	limit := b.set.Timing.NotSetAfter
-	dueNS := b.off.atNS() + int64(limit)
+	dueNS := b.dueNS
 	set := b.closed || !b.travelUsable() && b.switchSays(false, dueNS)
 	if set && (!b.told || b.raised) {
 		b.told, b.closed, b.raised = true, true, false
