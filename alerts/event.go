@@ -54,4 +54,5 @@ type Event struct {
 	Unit      string
 	Signal    string // of a signal's condition: which one
 	By        string // who acknowledged
+	Detail    string // why, in words, where the condition alone does not say
 }

@@ -24,5 +24,9 @@ func (e Event) AppendJSON(dst []byte) []byte {
 		dst = append(dst, `,"signal":`...)
 		dst = strconv.AppendQuote(dst, e.Signal)
 	}
+	if e.Detail != "" {
+		dst = append(dst, `,"detail":`...)
+		dst = strconv.AppendQuote(dst, e.Detail)
+	}
 	return append(dst, '}')
 }

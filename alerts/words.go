@@ -116,6 +116,9 @@ func Message(e Event) string {
 	if limit := quantity(e.Limit, math.NaN(), e.Unit); limit != "" {
 		b.WriteString(", limit " + limit)
 	}
+	if e.Detail != "" {
+		b.WriteString(", " + onOneLine(e.Detail))
+	}
 	b.WriteString(", since " + readableTime(e.SinceNS))
 	if e.Change == Cleared {
 		b.WriteString(" until " + readableTime(e.AtNS))

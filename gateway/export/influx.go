@@ -177,6 +177,9 @@ func (x *Influx) alarmPoint(r store.AlarmRow) *write.Point {
 	if r.By != "" {
 		p.AddField("by", r.By)
 	}
+	if r.Detail != "" {
+		p.AddField("detail", r.Detail)
+	}
 	return p
 }
 

@@ -26,6 +26,7 @@ type view struct {
 // alarmView is an alarm, or one of its events, in words.
 type alarmView struct {
 	Title, First string
+	Why          string // the detail, where there is one
 	Level        level
 	Active       bool
 	Value        figure
@@ -41,7 +42,7 @@ type alarmView struct {
 func viewAlarm(a alerts.Event, now time.Time) alarmView {
 	_, l := headline(a.Condition)
 	v := alarmView{
-		Title: alerts.Title(a.Condition), First: alerts.FirstStep(a.Condition), Level: l, Active: a.State.Active(),
+		Title: alerts.Title(a.Condition), First: alerts.FirstStep(a.Condition), Why: a.Detail, Level: l, Active: a.State.Active(),
 		Value: alarmFigure(a.Value, a.U, a.Unit),
 		Limit: alarmFigure(a.Limit, 0, a.Unit),
 		Since: saySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),

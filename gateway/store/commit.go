@@ -214,7 +214,7 @@ func (c *committing) alarm(r *AlarmRow) error {
 	r.ID = c.next.alarm
 	c.next.alarm++
 	_, err = c.exec(c.d.st.addAlarm, brake, r.ID, r.AtNS, string(r.Condition), int64(r.Change), int64(r.State), r.SinceNS,
-		figure(r.Value), figure(r.U), figure(r.Limit), r.Unit, r.Signal, r.By)
+		figure(r.Value), figure(r.U), figure(r.Limit), r.Unit, r.Signal, r.By, r.Detail)
 	if err != nil {
 		return err
 	}

@@ -34,7 +34,7 @@ func scanForecast(s scanner) (r ForecastRow, err error) {
 
 func scanAlarm(s scanner) (r AlarmRow, err error) {
 	err = s.Scan(&r.Brake, &r.ID, &r.AtNS, &r.Condition, &r.Change, &r.State, &r.SinceNS,
-		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.Signal, &r.By)
+		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.Signal, &r.By, &r.Detail)
 	return r, err
 }
 
@@ -202,7 +202,9 @@ type Newest struct{ Cycle, Forecast, Alarm, VerdictRev, Entry int64 }
 
 // Newest reads the highest ids, 0 where there are none.
 func (d *DB) Newest(ctx context.Context) (n Newest, err error) {
-	err = d.read.QueryRowContext(ctx, `SELECT ifnull((SELECT max(id) FROM cycles), 0), ifnull((SELECT max(id) FROM forecasts), 0),
+	err = d.read.QueryRowContext(ctx, `SELECT
+		max(ifnull((SELECT max(id) FROM cycles), 0), ifnull((SELECT id FROM given WHERE stream = 'cycles'), 0)),
+		max(ifnull((SELECT max(id) FROM forecasts), 0), ifnull((SELECT id FROM given WHERE stream = 'forecasts'), 0)),
 		ifnull((SELECT max(id) FROM alarms), 0), ifnull((SELECT max(rev) FROM verdicts), 0),
 		ifnull((SELECT max(id) FROM ledger), 0)`).
 		Scan(&n.Cycle, &n.Forecast, &n.Alarm, &n.VerdictRev, &n.Entry)

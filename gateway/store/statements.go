@@ -14,7 +14,7 @@ const (
 	cycleFigures    = "id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, gap_u_cal_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm, released_level_mm, temperature_c"
 	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
 	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
-	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom"
+	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail"
 	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, thickness_mm, who, note, corrects"
 )
 
@@ -143,12 +143,12 @@ func loadBrakes(ctx context.Context, db *sql.DB) (map[string]int64, error) {
 // transaction has been committed, so a failed one leaves no hole.
 type nextIDs struct{ cycle, forecast, alarm, rev, entry int64 }
 
-// loadNextIDs goes on after the highest id. A cursor counts too: where the rows
-// it has passed are gone, their ids must not come again.
+// loadNextIDs goes on after the highest id. A cursor counts too, and what
+// [DB.Tidy] took out: where rows are gone, their ids must not come again.
 func loadNextIDs(ctx context.Context, db *sql.DB) (nextIDs, error) {
 	var n nextIDs
 	err := db.QueryRowContext(ctx, `WITH passed (stream, id) AS (
-			SELECT substr(name, instr(name, '/') + 1), max(id) FROM cursors GROUP BY 1)
+			SELECT substr(name, instr(name, '/') + 1), max(id) FROM (SELECT name, id FROM cursors UNION ALL SELECT stream, id FROM given) GROUP BY 1)
 		SELECT
 			1 + max((SELECT ifnull(max(id), 0) FROM cycles),    (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'cycles')),
 			1 + max((SELECT ifnull(max(id), 0) FROM forecasts), (SELECT ifnull(max(id), 0) FROM passed WHERE stream = 'forecasts')),
