@@ -1,10 +1,13 @@
 // Package field stands in for the devices of a site: it shows the signals of
-// simulated brakes as Modbus TCP servers and as MQTT publishers, at the
-// addresses, registers, scales and topics of the site file. A value is worked
-// out at the moment it's asked for, so that whoever polls sees true timing.
+// simulated brakes as Modbus TCP servers, as Modbus RTU devices on serial
+// lines, and as MQTT publishers, at the addresses, registers, scales and topics
+// of the site file. A value is worked out at the moment it's asked for, so that
+// whoever polls sees true timing.
 //
-// It has its own Modbus encoder and shares no code with the reading side, so
-// that the two check each other.
+// A serial port that exists is opened. Where there is none, a pseudo terminal
+// is made and linked to the port's path; it takes the time that a real line
+// would take. It has its own Modbus encoder and shares no code with the reading
+// side, so that the two check each other.
 package field
 
 import (
@@ -38,17 +41,25 @@ type Field struct {
 	plant      *simulator.Plant
 	now        func() time.Time
 	log        *slog.Logger
-	servers    map[string]*modbusServer // by the address of the site file
+	places     map[string]*place
 	publishers []*publisher
 	addresses  map[string]string // by device
 }
 
-// New makes the stand-in and binds its Modbus listeners, so that a port that
-// is taken shows at once and port 0 has become a real one. It fails for
-// channels that can't be wired as they are, and for serial lines.
+// place is where Modbus devices are reached: a listener or a serial line.
+type place struct {
+	units map[uint8]*unitMap
+	addr  string // where it really is
+	run   func(context.Context) error
+	close func()
+}
+
+// New makes the stand-in, binds its Modbus listeners and opens its serial
+// lines, so that a port that is taken shows at once and port 0 has become a
+// real one. It fails for channels that can't be wired as they are.
 func New(cfg Config) (_ *Field, err error) {
 	f := &Field{plant: cfg.Plant, now: cfg.Now, log: cfg.Log,
-		servers: make(map[string]*modbusServer), addresses: make(map[string]string)}
+		places: make(map[string]*place), addresses: make(map[string]string)}
 	if f.now == nil {
 		f.now = time.Now
 	}
@@ -67,12 +78,11 @@ func New(cfg Config) (_ *Field, err error) {
 		}
 		byDevice[c.Wiring.Device] = append(byDevice[c.Wiring.Device], c)
 	}
-	units := make(map[string]map[uint8]*unitMap)
 	for _, name := range slices.Sorted(maps.Keys(cfg.Devices)) {
 		d := cfg.Devices[name]
 		switch {
 		case d.Modbus != "":
-			err = f.addModbus(name, d, byDevice[name], units)
+			err = f.addModbus(name, d, byDevice[name])
 		case d.MQTT != "":
 			err = f.addMQTT(name, d, byDevice[name])
 		default:
@@ -85,35 +95,34 @@ func New(cfg Config) (_ *Field, err error) {
 	return f, nil
 }
 
-func (f *Field) addModbus(name string, d sensors.Device, channels []sensors.Channel, units map[string]map[uint8]*unitMap) error {
+func (f *Field) addModbus(name string, d sensors.Device, channels []sensors.Channel) error {
 	u, err := url.Parse(d.Modbus)
 	if err != nil {
 		return fmt.Errorf("its modbus address: %w", err)
 	}
+	where, open := u.Host, f.listen
 	switch u.Scheme {
 	case "tcp":
+	case "rtu+tcp":
+		open = f.listenForLine
 	case "rtu":
-		return fmt.Errorf("RTU (%s) is not supported yet; give it a tcp:// address to simulate it", d.Modbus)
+		where, open = u.Path, f.openSerial
 	default:
-		return fmt.Errorf("its modbus address %s begins neither with tcp:// nor with rtu://", d.Modbus)
+		return fmt.Errorf("its modbus address %s begins neither with tcp:// nor with rtu:// or rtu+tcp://", d.Modbus)
 	}
-	s, ok := f.servers[u.Host]
+	p, ok := f.places[where]
 	if !ok {
-		l, err := net.Listen("tcp", u.Host)
-		if err != nil {
-			return fmt.Errorf("listening on %s: %w", u.Host, err)
+		p = &place{units: make(map[uint8]*unitMap)}
+		if err := open(u, p); err != nil {
+			return err
 		}
-		here := make(map[uint8]*unitMap)
-		units[u.Host] = here
-		s = &modbusServer{listener: l, log: f.log, unit: func(n uint8) (memory, bool) { return f.view(here, n) },
-			conduct: func(n uint8) conduct { return f.conduct(here, n) }}
-		f.servers[u.Host] = s
+		f.places[where] = p
 	}
-	f.addresses[name] = s.listener.Addr().String()
-	m, ok := units[u.Host][d.Unit]
+	f.addresses[name] = p.addr
+	m, ok := p.units[d.Unit]
 	if !ok {
 		m = newUnitMap()
-		units[u.Host][d.Unit] = m
+		p.units[d.Unit] = m
 	}
 	for _, c := range channels {
 		if err := m.add(c); err != nil {
@@ -121,6 +130,62 @@ func (f *Field) addModbus(name string, d sensors.Device, channels []sensors.Chan
 		}
 	}
 	return nil
+}
+
+// listen makes a place a Modbus TCP server.
+func (f *Field) listen(u *url.URL, p *place) error {
+	l, err := net.Listen("tcp", u.Host)
+	if err != nil {
+		return fmt.Errorf("listening on %s: %w", u.Host, err)
+	}
+	s := &modbusServer{listener: l, log: f.log, unit: func(n uint8) (memory, bool) { return f.view(p.units, n) },
+		conduct: func(n uint8) conduct { return f.conduct(p.units, n) }}
+	p.addr, p.run, p.close = l.Addr().String(), s.run, func() { l.Close() }
+	return nil
+}
+
+// listenForLine makes a place a serial device server.
+func (f *Field) listenForLine(u *url.URL, p *place) error {
+	settings, err := parseLineSettings(u)
+	if err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", u.Host)
+	if err != nil {
+		return fmt.Errorf("listening on %s: %w", u.Host, err)
+	}
+	s := &lineServer{&rtuServer{name: l.Addr().String(), pace: paceOf(settings), log: f.log}, l}
+	f.show(s.rtuServer, p)
+	p.addr, p.run, p.close = l.Addr().String(), s.run, func() { l.Close() }
+	return nil
+}
+
+// openSerial makes a place a serial line.
+func (f *Field) openSerial(u *url.URL, p *place) error {
+	settings, err := parseLineSettings(u)
+	if err != nil {
+		return err
+	}
+	s, err := openLine(u.Path, settings, f.log)
+	if err != nil {
+		return err
+	}
+	f.show(s.rtuServer, p)
+	p.addr, p.run, p.close = u.Path, s.run, s.close
+	return nil
+}
+
+// show lets a line show the units of a place. On a line every unit has its
+// number.
+func (f *Field) show(s *rtuServer, p *place) {
+	exact := func(n uint8) map[uint8]*unitMap {
+		if _, ok := p.units[n]; !ok {
+			return nil
+		}
+		return p.units
+	}
+	s.unit = func(n uint8) (memory, bool) { return f.view(exact(n), n) }
+	s.conduct = func(n uint8) conduct { return f.conduct(exact(n), n) }
 }
 
 // unitAt finds a unit. Unit 0 is a device that doesn't care how it's called.
@@ -158,8 +223,8 @@ func (f *Field) read(w *wired, atNS int64) simulator.Reading {
 }
 
 // Addr is the address at which a device really is: host and port of its
-// Modbus listener, or of the broker it publishes to. It is empty for a device
-// that doesn't exist.
+// Modbus listener, or of the broker it publishes to; of a serial line the path
+// of its port. It is empty for a device that doesn't exist.
 func (f *Field) Addr(device string) string { return f.addresses[device] }
 
 // Apply lets something go wrong, or be done, while the stand-in runs: at
@@ -190,8 +255,8 @@ func (f *Field) Run(ctx context.Context) error {
 			}
 		})
 	}
-	for _, s := range f.servers {
-		start(s.run)
+	for _, p := range f.places {
+		start(p.run)
 	}
 	for _, p := range f.publishers {
 		start(p.run)
@@ -204,8 +269,8 @@ func (f *Field) Run(ctx context.Context) error {
 // Close frees the addresses of a stand-in that isn't going to run. Run does it
 // by itself; a second call does nothing.
 func (f *Field) Close() {
-	for _, s := range f.servers {
-		s.listener.Close()
+	for _, p := range f.places {
+		p.close()
 	}
 }
 

@@ -244,10 +244,10 @@ func TestNewRefuses(t *testing.T) {
 		channels []sensors.Channel
 		want     string
 	}{
-		{"a serial line", sensors.Device{Modbus: "rtu:///dev/ttyUSB0?baud=115200"}, nil,
-			"simulate: device io: RTU (rtu:///dev/ttyUSB0?baud=115200) is not supported yet; give it a tcp:// address to simulate it"},
+		{"a line of no rate", sensors.Device{Modbus: "rtu:///dev/ttyUSB0?baud=fast"}, nil, `simulate: device io: its baud is "fast", which is no rate`},
+		{"a line of no parity", sensors.Device{Modbus: "rtu+tcp://127.0.0.1:0?parity=some"}, nil, `simulate: device io: its parity is "some"; it must be none, even or odd`},
 		{"no address", sensors.Device{}, nil, "simulate: device io: it has neither a modbus nor an mqtt address"},
-		{"another scheme", sensors.Device{Modbus: "udp://h:1"}, nil, "simulate: device io: its modbus address udp://h:1 begins neither with tcp:// nor with rtu://"},
+		{"another scheme", sensors.Device{Modbus: "udp://h:1"}, nil, "simulate: device io: its modbus address udp://h:1 begins neither with tcp:// nor with rtu:// or rtu+tcp://"},
 		{"another MQTT scheme", sensors.Device{MQTT: "http://h:1"}, nil, "simulate: device io: its mqtt address http://h:1 is not of the form mqtt://host:port or mqtts://host:port"},
 		{"no topic", sensors.Device{MQTT: "mqtt://127.0.0.1:1"}, []sensors.Channel{travel(sensors.Wiring{Input: at(0)})}, "simulate: device io: travel of q/main has no topic"},
 		{"no register", tcp, []sensors.Channel{travel(sensors.Wiring{Topic: "t"})}, "simulate: device io: travel of q/main has no Modbus address"},

@@ -30,15 +30,15 @@ func (w *wired) raw(r simulator.Reading) float64 {
 	return w.scale.Raw(r.Value)
 }
 
-// place is where a register's content comes from: a word of a channel.
-type place struct {
+// word is where a register's content comes from: a part of a channel.
+type word struct {
 	from *wired
-	word int
+	part int
 }
 
 // unitMap is which channel stands at which address of a Modbus unit.
 type unitMap struct {
-	registers [4]map[uint16]place
+	registers [4]map[uint16]word
 	bits      [4]map[uint16][]*wired // several brakes may share a drive contact
 	any       *wired                 // one of them, to ask how the device is
 }
@@ -46,7 +46,7 @@ type unitMap struct {
 func newUnitMap() *unitMap {
 	u := &unitMap{}
 	for t := range u.bits {
-		u.registers[t], u.bits[t] = make(map[uint16]place), make(map[uint16][]*wired)
+		u.registers[t], u.bits[t] = make(map[uint16]word), make(map[uint16][]*wired)
 	}
 	return u
 }
@@ -99,7 +99,7 @@ func (u *unitMap) addRegisters(w *wired, t table, address uint16) error {
 		if other, taken := u.registers[t][uint16(at)]; taken {
 			return fmt.Errorf("%v and %v are both wired to %v %d", other.from, w, t, at)
 		}
-		u.registers[t][uint16(at)] = place{w, i}
+		u.registers[t][uint16(at)] = word{w, i}
 	}
 	return nil
 }
@@ -127,7 +127,7 @@ func (v view) register(t table, address uint16) (uint16, bool) {
 		return 0, false
 	}
 	words := encode(p.from.raw(v.read(p.from)), p.from.channel.Wiring.Type, p.from.channel.Wiring.Words)
-	return words[p.word], true
+	return words[p.part], true
 }
 
 // wordsOf is the number of registers that a type takes, 0 for an unknown one.

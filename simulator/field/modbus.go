@@ -138,23 +138,29 @@ const writeWithin = 5 * time.Second
 
 // run serves until ctx ends, and then until every connection is closed.
 func (s *modbusServer) run(ctx context.Context) error {
+	return acceptAll(ctx, s.listener, s.log, s.serve)
+}
+
+// acceptAll serves each client of a listener until ctx ends, and then until
+// every connection is closed.
+func acceptAll(ctx context.Context, listener net.Listener, log *slog.Logger, serve func(context.Context, net.Conn) error) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stop := context.AfterFunc(ctx, func() { s.listener.Close() })
+	stop := context.AfterFunc(ctx, func() { listener.Close() })
 	defer stop()
 	var clients sync.WaitGroup
 	defer clients.Wait()
 	defer cancel()
 	for {
-		conn, err := s.listener.Accept()
+		conn, err := listener.Accept()
 		if err != nil {
 			if ctx.Err() != nil {
 				return nil
 			}
 			if errors.Is(err, net.ErrClosed) {
-				return fmt.Errorf("accepting Modbus clients on %s: %w", s.listener.Addr(), err)
+				return fmt.Errorf("accepting Modbus clients on %s: %w", listener.Addr(), err)
 			}
-			s.log.Warn("a Modbus client could not be accepted", "address", s.listener.Addr().String(), "err", err)
+			log.Warn("a Modbus client could not be accepted", "address", listener.Addr().String(), "err", err)
 			if !wait(ctx, 100*time.Millisecond) {
 				return nil
 			}
@@ -163,8 +169,8 @@ func (s *modbusServer) run(ctx context.Context) error {
 		clients.Go(func() {
 			defer conn.Close()
 			defer context.AfterFunc(ctx, func() { conn.Close() })()
-			if err := s.serve(ctx, conn); err != nil && ctx.Err() == nil {
-				s.log.Debug("a Modbus client has gone", "client", conn.RemoteAddr().String(), "err", err)
+			if err := serve(ctx, conn); err != nil && ctx.Err() == nil {
+				log.Debug("a Modbus client has gone", "client", conn.RemoteAddr().String(), "err", err)
 			}
 		})
 	}
