@@ -269,6 +269,32 @@ func merged(parts []part) (one part, weight float64) {
 	return one, one.weight
 }
 
+// relined reports whether the lining is plainly running in since the latest
+// step down, so that it must be new.
+func (k *bank) relined() bool {
+	if !k.set || !k.worn || k.at == k.lining {
+		return false
+	}
+	var parts [nTau * nExtra]part
+	prior := k.prior()
+	var still, run, top float64
+	for d := range nDrift {
+		n := k.conditioned(d, &prior, &parts)
+		if d == 0 {
+			top = parts[0].weight
+		}
+		for i := range n {
+			switch w := math.Exp(math.Min(parts[i].weight-top, 600)); {
+			case parts[i].tau == 0:
+				still += w
+			default:
+				run += w
+			}
+		}
+	}
+	return run > 30*still
+}
+
 // kappaNow is what the bank believes of kappa at present.
 func (k *bank) kappaNow() float64 {
 	top := math.Inf(-1)

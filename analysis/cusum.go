@@ -17,10 +17,11 @@ type cusum struct {
 // alarms.
 const wantedRunLength = 100_000
 
-// changeScore bounds what a single reading can say: four standard deviations,
-// and beyond six, where a bad reading is likelier than a change, hardly more
-// than the allowance of the charts. Four of those in a row signal all the same.
-func changeScore(k float64) score { return score{bound: 4, gross: 6, doubt: k + 1} }
+// changeScore bounds what a single reading can say: three standard deviations,
+// so that two readings alone never make a step of the gap, and beyond five,
+// where a bad reading is likelier than a change, hardly more than the
+// allowance. Four of those in a row signal all the same.
+func changeScore(k float64) score { return score{bound: 3, gross: 5, doubt: k + 1} }
 
 // newStepChart is the chart that is best at steps of shift standard deviations
 // (its allowance is half of that), at the wanted run length.

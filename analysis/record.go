@@ -13,6 +13,7 @@ type record struct {
 	// cycles since the latest forecast was worked out, and when to do it again
 	sinceForecast int64
 	forecastAfter int64
+	changes       changes
 	stepAgo       int64 // full cycles since a sudden change of the gap; 0 none stands
 }
 
@@ -51,7 +52,7 @@ func (s *smooth) value() (mean, u float64) {
 }
 
 func newRecord(s Settings) record {
-	return record{wear: newWear(s.Limits, s.Family), verdict: Verdict{GapMM: NoValue(), GapUMM: NoValue(),
+	return record{wear: newWear(s.Limits, s.Family), changes: newChanges(), verdict: Verdict{Change: Change{MM: NoValue(), S: NoValue()}, GapMM: NoValue(), GapUMM: NoValue(),
 		ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue()}}
 }
 
@@ -73,15 +74,18 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 		v.Jogs++
 	}
 	b.sinceForecast++
+	var step float64
 	if !Has(c.GapMM) {
 		b.wear.jog()
 	} else {
-		b.stepped(c, nowNS, out)
+		step = b.stepped(c, nowNS, out)
 		v.GapMM = b.wear.gap
 		v.GapUMM = math.Hypot(b.wear.u(), b.set.Travel.CalibrationU)
 		v.State = b.set.Limits.judge(v.GapMM, v.GapUMM)
 		b.gapFindings(nowNS, out)
 	}
+	b.changes.add(c, v.GapMM, step, &b.set)
+	v.Change = b.changes.latest
 	b.release.add(c.ReleaseS)
 	b.setTime.add(c.SetS)
 	v.ReleaseS, v.ReleaseUS = b.release.value()
@@ -96,23 +100,30 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 	}
 }
 
-// stepped feeds the wear filter and tells of sudden changes.
-func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) {
+// stepped feeds the wear filter and tells of sudden changes. A brake that was
+// adjusted is no reason for an alarm.
+func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 	step := b.wear.add(c.GapMM, c.GapUMM)
 	f := Finding{AtNS: nowNS, Condition: GapStep, Value: step, U: NoValue(), Limit: NoValue(), Unit: "mm"}
+	const told = 20 // full cycles at the new level
 	switch {
-	case step != 0:
+	case step != 0 && kindOfStep(step, &b.set) != Adjusted:
 		b.stepAgo, b.forecastAfter = 1, 0
 		f.Excess = math.Abs(step)
 		out.Findings = append(out.Findings, f)
+	case step != 0:
+		b.forecastAfter = 0
+		if b.stepAgo > 0 {
+			b.stepAgo = told
+		}
 	case b.stepAgo > 0:
-		const told = 20 // full cycles at the new level
 		if b.stepAgo++; b.stepAgo > told {
 			b.stepAgo = 0
 			f.Excess, f.Value = -1, NoValue()
 			out.Findings = append(out.Findings, f)
 		}
 	}
+	return step
 }
 
 // guard is the one-sided factor for 95 % (ISO 14253-1): a limit is met only
@@ -167,6 +178,9 @@ func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 		return
 	}
 	b.wear.bank.share()
+	if b.changes.latest.Kind == Adjusted && b.wear.bank.relined() {
+		b.changes.relined()
+	}
 	f := b.wear.forecast("adjust", b.set.Limits.AdjustMM, cycleNS, &b.duty)
 	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
 	b.sinceForecast = 0

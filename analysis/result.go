@@ -118,6 +118,7 @@ type Verdict struct {
 	SetUS     float64
 	Full      int64 // cycles since counting began
 	Jogs      int64
+	Change    Change // the latest that was found
 }
 
 // Quantiles of a forecast: with even odds it comes before P50, with one in

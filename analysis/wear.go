@@ -41,6 +41,8 @@ const (
 	heldGaps   = 6  // not passed on before it is clear that they aren't the beginning of a change
 	warmGaps   = 24 // after which the scatter is known well enough to fill the bank
 
+	surelyAfter = 3 // of the gaps in which a change was found, so many are taken for its level
+
 	outlierSDs  = 3.0  // beyond this an innovation's pull is bounded …
 	rejectedSDs = 4.0  // … and beyond this it has none
 	noGapU      = 0.02 // standard uncertainty, mm, of a gap that comes without one, until its scatter has been seen
@@ -189,8 +191,10 @@ func (w *wear) closeBlock() {
 // stepped starts anew at the level of the latest gaps: the brake was adjusted,
 // its lining changed or cracked. The rate is kept.
 func (w *wear) stepped(run int) (stepMM float64) {
-	n := min(max(run, 1), heldGaps)
-	var buf [heldGaps]float64
+	// The chart may have begun to count before the change: the latest gaps
+	// are the surest.
+	n := min(max(run, 1), surelyAfter)
+	var buf [surelyAfter]float64
 	var variance float64
 	for i := range n {
 		r := w.ago(int64(i))

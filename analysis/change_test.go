@@ -1,0 +1,244 @@
+package analysis
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+)
+
+// cyclesOf is one brake whose cycles a test makes up, one every two minutes.
+type cyclesOf struct {
+	r         *rand.Rand
+	b         *Brake
+	out       Out
+	atNS      int64
+	gap       float64 // underlying, mm
+	wear      float64 // a cycle, mm
+	noise     float64 // of a gap, mm
+	stated    float64 // the uncertainty that a gap claims; 0 none
+	probe     float64 // zero of the probe, mm
+	release   float64 // at a gap of 1.6 mm, s
+	timeNoise float64
+}
+
+func newCyclesOf(seed uint64, s Settings) *cyclesOf {
+	return &cyclesOf{r: rand.New(rand.NewPCG(seed, 9)), b: New(s), atNS: lifeStart,
+		gap: 1.6, wear: 5e-5, noise: 0.01, stated: 0.01, probe: 3, release: 0.16, timeNoise: 0.003}
+}
+
+// cycle makes one cycle and returns the findings of a condition that it raised.
+func (c *cyclesOf) cycle(cond Condition) (raised []Finding) {
+	c.atNS += int64(2 * time.Minute)
+	c.gap += c.wear
+	set := c.probe - (c.gap - 1.6)
+	one := Cycle{AtNS: c.atNS, OnNS: 5e9, Kind: Full, GapMM: c.gap + c.noise*c.r.NormFloat64(), GapUMM: NoValue(),
+		ReleaseS: c.release*(1+0.4*(c.gap/1.6-1)) + c.timeNoise*c.r.NormFloat64(), ReleaseUS: NoValue(),
+		SetS: 0.17 + c.timeNoise*c.r.NormFloat64(), SetUS: NoValue(),
+		SetLevelMM: set + 0.002*c.r.NormFloat64(), ReleasedLevelMM: NoValue(), TemperatureC: NoValue()}
+	if c.stated > 0 {
+		one.GapUMM = c.stated
+	}
+	c.out.Reset()
+	c.b.Recall(one, &c.out)
+	return conditions(&c.out, cond)
+}
+
+func (c *cyclesOf) run(n int) {
+	for range n {
+		c.cycle(GapStep)
+	}
+}
+
+func limits() Settings {
+	return Settings{Name: "b", Limits: Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}}
+}
+
+// A step of three standard deviations of the noise is found within six cycles
+// in the median, up or down, whatever uncertainty the gaps claim.
+func TestStepOfThreeSDsIsFoundWithinSixCycles(t *testing.T) {
+	for _, stated := range []float64{0.01, 0.005, 0.03, 0} {
+		for _, sign := range []float64{1, -1} {
+			var delays []float64
+			for seed := range uint64(100) {
+				c := newCyclesOf(seed, limits())
+				c.stated = stated
+				c.run(400)
+				c.gap += sign * 3 * c.noise
+				n := 1
+				for ; n < 200; n++ {
+					if f := c.cycle(GapStep); len(f) > 0 && f[0].Value*sign > 0 {
+						break
+					}
+				}
+				delays = append(delays, float64(n))
+			}
+			m, mid := mean(delays), delays
+			slices.Sort(mid)
+			t.Logf("u stated as %g, step %+.0f SD: median %g cycles, mean %.2f", stated, 3*sign, mid[50], m)
+			if mid[50] > 6 || m > 1.3*2.987+0.3 {
+				t.Errorf("u stated as %g, step %+.0f SD: median %g, mean %.2f cycles", stated, 3*sign, mid[50], m)
+			}
+		}
+	}
+}
+
+// Without a change the chart of the gap signals once in 100,000 cycles, outliers
+// of twenty times the noise or not. The bound is the 99.9 % point of Poisson's
+// law at four wanted.
+func TestFalseAlarmsOfTheGapChart(t *testing.T) {
+	for _, outliers := range []float64{0, 0.005} {
+		steps, cycles := 0, 0
+		for seed := range uint64(20) {
+			w := newWear(limits().Limits, nil)
+			r := rand.New(rand.NewPCG(seed, 5))
+			gap := 1.6
+			for range 20000 {
+				gap += 4e-5 + 2e-4*r.NormFloat64()
+				e := r.NormFloat64()
+				if r.Float64() < outliers {
+					e *= 20
+				}
+				if w.add(gap+0.01*e, 0.01) != 0 {
+					steps++
+				}
+				cycles++
+			}
+		}
+		t.Logf("outliers %.1f %%: %d steps told in %d cycles without any", 100*outliers, steps, cycles)
+		if steps > 11 {
+			t.Errorf("outliers %.1f %%: %d steps told in %d cycles without any", 100*outliers, steps, cycles)
+		}
+	}
+}
+
+func TestOutliersDoNotMoveTheGap(t *testing.T) {
+	c := newCyclesOf(1, limits())
+	c.run(300)
+	before, u := c.b.wear.gap, c.b.wear.u()
+	for range 3 {
+		c.b.wear.add(c.gap+20*c.noise, 0.01)
+	}
+	if d := c.b.wear.gap - before - 3*c.wear; math.Abs(d) > u {
+		t.Errorf("three outliers in a row moved the gap by %.4f mm, its uncertainty is %.4f", d, u)
+	}
+}
+
+// What happens to a brake is told apart.
+func TestChangesAreToldApart(t *testing.T) {
+	ring := limits()
+	ring.Adjuster = Adjuster{Ring: &Ring{Holes: 6, PitchMM: 3, Uses: 3}}
+	for name, one := range map[string]struct {
+		happens func(c *cyclesOf)
+		cycles  int
+		want    ChangeKind
+		alarm   bool // gap-step
+		mm      float64
+	}{
+		"bumped probe":    {func(c *cyclesOf) { c.probe += 0.2 }, 20, ProbeMoved, false, 0.2},
+		"adjustment":      {func(c *cyclesOf) { c.gap -= 0.5 }, 20, Adjusted, false, -0.5},
+		"new lining":      {func(c *cyclesOf) { c.gap = 1.6 }, 1500, NewLining, false, NoValue()},
+		"cracked lining":  {func(c *cyclesOf) { c.gap += 0.15 }, 20, GapRose, true, 0.15},
+		"fell by little":  {func(c *cyclesOf) { c.gap -= 0.06 }, 20, GapFell, true, -0.06},
+		"release slower":  {func(*cyclesOf) {}, 2500, ReleaseSlows, false, NoValue()},
+		"nothing happens": {func(*cyclesOf) {}, 3000, NoChange, false, NoValue()},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c := newCyclesOf(3, ring)
+			c.gap = 1.7
+			if name == "new lining" {
+				c.gap = 2.3
+			}
+			c.run(600)
+			if k := c.b.Verdict().Change.Kind; k != NoChange {
+				t.Fatalf("%s before anything happened", k)
+			}
+			one.happens(c)
+			alarms := 0
+			for i := range one.cycles {
+				if name == "release slower" {
+					c.release += 0.00004
+				}
+				extra := 0.0
+				if name == "new lining" {
+					extra = 3 * c.wear * math.Exp(-float64(i)/400)
+				}
+				c.gap += extra
+				alarms += len(c.cycle(GapStep))
+			}
+			got := c.b.Verdict().Change
+			if got.Kind != one.want {
+				t.Errorf("taken for %q, want %q", got.Kind, one.want)
+			}
+			if Has(one.mm) && math.Abs(got.MM-one.mm) > 0.03 {
+				t.Errorf("told as %.3f mm, want %.3f", got.MM, one.mm)
+			}
+			if alarms > 0 != one.alarm {
+				t.Errorf("%d alarms of gap-step", alarms)
+			}
+		})
+	}
+}
+
+// A wide gap releases late; that alone is no creeping.
+func TestReleaseTimeThatGrowsWithTheGapIsUsual(t *testing.T) {
+	c := newCyclesOf(4, limits())
+	c.run(20000)
+	if k := c.b.Verdict().Change.Kind; k != NoChange {
+		t.Errorf("after a whole life without an event: %q", k)
+	}
+}
+
+// Where there is no wear it is said, with the earliest plausible date.
+func TestNoWearSeenYet(t *testing.T) {
+	wild := 0
+	for seed := range uint64(60) {
+		c := newCyclesOf(seed, limits())
+		c.wear = 0
+		for range 12 { // days with a hundred cycles
+			c.run(100)
+			c.atNS += int64(20 * time.Hour)
+		}
+		c.out.Reset()
+		c.b.final(&c.out)
+		f := c.out.Forecasts[0]
+		if Has(f.Cycles.P50) || Has(f.Cycles.P95) || Has(f.DateNS.P50) || Has(f.WearUMPerK) {
+			wild++
+			continue
+		}
+		if !Has(f.Cycles.P05) || f.Cycles.P05 < 20000 || f.Cycles.P05 < 5e5 && !Has(f.DateNS.P05) {
+			t.Errorf("seed %d: earliest plausible %.0f cycles, date %.0f", seed, f.Cycles.P05, f.DateNS.P05)
+		}
+	}
+	if wild > 6 { // wear is told from zero at 95 %
+		t.Errorf("wear was seen in %d of 60 brakes that don't wear", wild)
+	}
+}
+
+// An adjustment keeps the rate: the forecast after it rests on what was learned
+// before.
+func TestAdjustmentKeepsTheRate(t *testing.T) {
+	c := newCyclesOf(5, limits())
+	c.run(8000)
+	c.gap -= 0.4
+	c.run(30)
+	f := c.b.wear.forecast("adjust", 2.8, c.atNS, &c.b.duty)
+	want := (2.8 - c.gap) / c.wear
+	if !(f.Cycles.P05 < want && want < f.Cycles.P95) || f.Cycles.P95 > 1.3*want {
+		t.Errorf("thirty cycles after it: %.0f, %.0f, %.0f cycles; truth %.0f", f.Cycles.P05, f.Cycles.P50, f.Cycles.P95, want)
+	}
+}
+
+func BenchmarkForecast(b *testing.B) {
+	for name, n := range map[string]int{"at a quarter": 6000, "at nine tenths": 21600} {
+		b.Run(name, func(b *testing.B) {
+			c := newCyclesOf(6, limits())
+			c.run(n)
+			for b.Loop() {
+				c.b.wear.bank.share()
+				c.b.wear.forecast("adjust", 2.8, c.atNS, &c.b.duty)
+			}
+		})
+	}
+}
