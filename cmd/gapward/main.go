@@ -34,6 +34,7 @@ type commands struct {
 
 // streams is where a command reads and writes.
 type streams struct {
+	in       io.Reader // nil where there is nobody to ask
 	out, err io.Writer
 }
 
@@ -58,7 +59,7 @@ func usage(err error) error { return &coded{code: exitUsage, err: err} }
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	os.Exit(run(ctx, os.Args[1:], streams{out: os.Stdout, err: os.Stderr}))
+	os.Exit(run(ctx, os.Args[1:], streams{in: os.Stdin, out: os.Stdout, err: os.Stderr}))
 }
 
 // run is main with everything passed in; it returns the exit code.

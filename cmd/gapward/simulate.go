@@ -21,13 +21,20 @@ type simulateCommand struct {
 
 // Help describes scenarios, and shows an example.
 func (simulateCommand) Help() string {
-	return `Answers at the addresses, registers, scales and topics of the site file, as invented hoists in continuous use. MQTT devices need a broker to be running.
+	return `Answers at the addresses, registers, scales and topics of the site file, as invented hoists in continuous use. MQTT devices need a broker to be running. A serial port that exists is opened; where there is none, a pseudo terminal is made and linked there (Linux), to be read by gapward on the same machine.
 
 A scenario lists events:
   events:
     - {after: 2m, brake: quay-2/main, fault: not-freeing, lasts: 30s}
     - {after: 5m, brake: quay-2/main, fault: adjusted, amount: 1.0}
 Faults: wear-fast, probe-bumped, probe-frozen, wire-break, device-silent, not-freeing, dragging, not-setting, adjusted, new-lining, clock-off, slow-network.
+
+While it runs, lines on standard input do the same at once, and each is answered with a line:
+  probe-bumped quay-2/main 0.4
+  dragging quay-2/main 0.5 lasts 2m
+  not-freeing quay-2/main
+  off not-freeing quay-2/main
+  help
 
 Example:
   gapward simulate configs/kestrel-quay.yaml --scenario scenario.yaml`
@@ -69,7 +76,8 @@ func (c *simulateCommand) Run(ctx context.Context, io streams) error {
 			}
 		}
 	}
-	f, err := field.New(field.Config{Devices: site.Devices, Channels: site.Channels(), Plant: plant, Log: logger(io.err, false)})
+	lg := logger(io.err, false)
+	f, err := field.New(field.Config{Devices: site.Devices, Channels: site.Channels(), Plant: plant, Log: lg})
 	if err != nil {
 		return err
 	}
@@ -82,6 +90,14 @@ func (c *simulateCommand) Run(ctx context.Context, io streams) error {
 	for _, name := range names {
 		d := site.Devices[name]
 		fmt.Fprintf(io.out, "  %-16s %s%s\n", name, d.Modbus, d.MQTT)
+	}
+	if io.in != nil {
+		letRunInBackground()
+		go func() {
+			if err := f.Obey(ctx, io.in, io.out); err != nil {
+				lg.Info("no more commands are taken", "error", err)
+			}
+		}()
 	}
 	return f.Run(ctx)
 }

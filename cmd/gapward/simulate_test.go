@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"os"
@@ -126,6 +128,29 @@ func TestRunMeasuresWhatSimulateShows(t *testing.T) {
 	}
 	if code := devices.stop(t); code != 0 {
 		t.Errorf("simulate ended with %d", code)
+	}
+}
+
+// What is typed while it runs happens at once and is answered.
+func TestSimulateTakesCommands(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	site := fmt.Sprintf(simulatedSite, filepath.Join(t.TempDir(), "data"), freePort(t), "127.0.0.1:1")
+	if err := os.WriteFile(file, []byte(site), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	in, typed := io.Pipe()
+	ctx, cancel := context.WithCancel(t.Context())
+	out, ended := &screen{}, make(chan int, 1)
+	go func() { ended <- run(ctx, []string{"simulate", file}, streams{in: in, out: out, err: t.Output()}) }()
+	if _, err := io.WriteString(typed, "not-freeing quay-2/main\noff not-freeing quay-9/main\n"); err != nil {
+		t.Fatal(err)
+	}
+	out.find(t, 10*time.Second, `(?m)^[0-9:]{8} not-freeing quay-2/main: done$`)
+	out.find(t, 10*time.Second, `(?m)^[0-9:]{8} off not-freeing quay-9/main: not done: .*no brake named "quay-9/main"$`)
+	typed.Close() // nothing more to say is no reason to stop
+	cancel()
+	if code := <-ended; code != 0 {
+		t.Errorf("it ended with %d", code)
 	}
 }
 
