@@ -112,7 +112,9 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	sources := opt.Sources
 	if sources == nil {
-		sources = func(w sensors.Watcher) ([]sensors.Source, error) { return deviceSources(site, w, lg) }
+		sources = func(w sensors.Watcher) ([]sensors.Source, error) {
+			return DeviceSources(site.Name, site.Devices, site.Channels(), w, lg)
+		}
 	}
 	list, err := sources(watcher)
 	if err != nil {
@@ -230,21 +232,23 @@ func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, 
 	return nil
 }
 
-// deviceSources makes the sources for the devices of the site file.
-func deviceSources(site *configs.Site, w sensors.Watcher, lg *slog.Logger) ([]sensors.Source, error) {
+// DeviceSources makes the sources that read a site's channels from its devices:
+// one for each Modbus address and one for each broker. The site's name is part
+// of what a broker knows us by.
+func DeviceSources(site string, devices map[string]sensors.Device, channels []sensors.Channel, w sensors.Watcher, lg *slog.Logger) ([]sensors.Source, error) {
 	lg = lg.With("component", "sensors")
 	polled, byBroker := map[string]sensors.Device{}, map[string]sensors.Device{}
-	for name, d := range site.Devices {
+	for name, d := range devices {
 		if d.MQTT != "" {
 			byBroker[name] = d
 		} else {
 			polled[name] = d
 		}
 	}
-	channels := map[string][]sensors.Channel{}
+	on := map[string][]sensors.Channel{}
 	var modbusChannels []sensors.Channel
-	for _, c := range site.Channels() {
-		channels[c.Wiring.Device] = append(channels[c.Wiring.Device], c)
+	for _, c := range channels {
+		on[c.Wiring.Device] = append(on[c.Wiring.Device], c)
 		if _, ok := polled[c.Wiring.Device]; ok {
 			modbusChannels = append(modbusChannels, c)
 		}
@@ -254,10 +258,10 @@ func deviceSources(site *configs.Site, w sensors.Watcher, lg *slog.Logger) ([]se
 		return nil, err
 	}
 	for name, d := range byBroker {
-		if len(channels[name]) == 0 {
+		if len(on[name]) == 0 {
 			continue
 		}
-		s, err := mqtt.New(name, d, channels[name], w, lg, mqtt.Options{Site: site.Name})
+		s, err := mqtt.New(name, d, on[name], w, lg, mqtt.Options{Site: site})
 		if err != nil {
 			return nil, err
 		}

@@ -151,20 +151,23 @@ func (r *run) ask(p *poll) (reply, error) {
 	if err == nil {
 		told.Samples = len(p.Channels)
 	} else {
-		told.Err = &pollError{p.Request.String(), err}
+		told.Err = &PollError{p.Request, err}
 	}
 	r.watcher.Polled(p.Device, told)
 	return rep, err
 }
 
-// pollError says what was asked of whom.
-type pollError struct {
-	asked string
-	err   error
+// PollError says what was asked of whom, and what came of it. It is the error
+// of a [sensors.Poll] that failed.
+type PollError struct {
+	Request Request
+	Err     error // an [*Exception] where the device answered with one
 }
 
-func (e *pollError) Error() string { return "reading " + e.asked + ": " + e.err.Error() }
-func (e *pollError) Unwrap() error { return e.err }
+func (e *PollError) Error() string { return "reading " + e.Request.String() + ": " + e.Err.Error() }
+
+// Unwrap is what came of it.
+func (e *PollError) Unwrap() error { return e.Err }
 
 // settle makes samples of what a request brought and notes how it fares.
 func (r *run) settle(p *poll, rep reply, err error) {
