@@ -38,6 +38,7 @@ const (
 
 	priorRate  = 1.0 / 300 // prior standard deviation of the rate, ways a cycle
 	priorExtra = 6.0       // … of the extra, as a multiple of that
+	usualSpan  = 0.08      // the part of a life in which running-in fades to 1/e, seldom more than twice that
 	usualRunIn = 0.12      // what running-in takes of the way, seldom more than twice that
 )
 
@@ -67,8 +68,10 @@ func newBank(way float64, family *Family) *bank {
 
 func index(tau, kappa, wander int) int { return (tau*nKappa+kappa)*nWander + wander }
 
-// add takes a gap with its variance, at so many cycles.
-func (k *bank) add(gapMM, variance, work float64) {
+// add takes a gap with its variance, at so many cycles. It may be the mean over
+// a span of cycles: then the wear's own irregularity within the span makes it
+// differ from the gap in the middle, by a twelfth of what it adds over the span.
+func (k *bank) add(gapMM, variance, work, span float64) {
 	if !k.set {
 		k.begin(gapMM, variance, work)
 		return
@@ -86,8 +89,9 @@ func (k *bank) add(gapMM, variance, work float64) {
 		}
 		for i := index(t, 0, 0); i < index(t+1, 0, 0); i++ {
 			b := &k.list[i]
-			b.predict(cycles, extra, kappaOf(i/nWander%nKappa)*k.way, wanderOf(i%nWander), k.way)
-			b.update(gapMM, variance)
+			kappa := kappaOf(i/nWander%nKappa) * k.way
+			b.predict(cycles, extra, kappa, wanderOf(i%nWander), k.way)
+			b.update(gapMM, variance+kappa*math.Max(b.m, 0)*span/12)
 		}
 	}
 	k.at = work
@@ -227,7 +231,8 @@ func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 			p.mb -= am * ab / v
 			p.bb -= ab * ab / v
 			taken := p.b * p.tau / (usualRunIn * k.way)
-			p.weight -= taken * taken / 2
+			lasts := p.m * p.tau / (usualSpan * k.way)
+			p.weight -= (taken*taken + lasts*lasts) / 2
 			out[n] = p
 			n++
 		}

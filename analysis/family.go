@@ -45,6 +45,7 @@ const (
 	stillStep  = 0.80 // that a gap that fell was adjusted and has no new lining
 	rateSpread = 1.5  // standard deviation of the logarithm of the rate
 	rateWithin = 0.45 // … within one model, weighing as much as two brakes
+	wanders    = 0.15 // that the rate wanders
 	sharedOnce = 0.7  // how much what is believed in general counts beside the siblings, in brakes
 )
 
@@ -56,9 +57,9 @@ func (k *bank) prior() priors {
 	for d := range drift {
 		drift[d] = sharedOnce / nDrift
 		if d%nWander == 1 {
-			drift[d] *= 0.5
+			drift[d] *= 2 * wanders
 		} else {
-			drift[d] *= 1.5
+			drift[d] *= 2 * (1 - wanders)
 		}
 	}
 	general := k.generalRunIn()

@@ -14,6 +14,9 @@ import (
 //	go test ./analysis -run ForecastScore -v -args -full
 var full2000 = flag.Bool("full", false, "score the forecasts on all histories")
 
+// histories is how many that is.
+var histories = flag.Int("histories", 2000, "how many histories -full scores")
+
 var stages = [4]float64{0.25, 0.5, 0.75, 0.9}
 
 // stageScore gathers what forecasts at one stage of the way were worth.
@@ -123,7 +126,7 @@ func report(t *testing.T, what string, scores *[4]stageScore) {
 func TestForecastScoreAlone(t *testing.T) {
 	n := 150
 	if *full2000 {
-		n = 2000
+		n = *histories
 	}
 	var scores [4]stageScore
 	r := rand.New(rand.NewPCG(4, 2))
@@ -136,7 +139,7 @@ func TestForecastScoreAlone(t *testing.T) {
 func TestForecastScoreWithSiblings(t *testing.T) {
 	fleets, each := 6, 5
 	if *full2000 {
-		fleets, each = 100, 20
+		fleets, each = *histories/20, 20
 	}
 	var scores [4]stageScore
 	r := rand.New(rand.NewPCG(4, 3))

@@ -42,6 +42,8 @@ func (o *oracle) see(n int) {
 	for _, c := range l.cycles[:n] {
 		perDay[c.AtNS/dayNS]++
 	}
+	// What wear adds in variance besides: the scatter of the days' loads.
+	kappa := l.kappaMM + math.Exp(l.rateLog)*l.perDay*l.dutyPower*l.dutyPower*(l.dayScatter*l.dayScatter+1/l.perDay)
 	for i := range o.list {
 		b := &o.list[i]
 		var since float64
@@ -51,13 +53,13 @@ func (o *oracle) see(n int) {
 				b.gg += 1 // it knows that it was adjusted, not by how much
 			}
 			if Has(c.GapMM) {
-				b.passed(since, l.kappaMM)
+				b.passed(since, kappa)
 				since = 0
 				b.seen(c.GapMM, l.noiseMM)
 			}
 			since += load * (1 + b.f*math.Exp(-float64(j)/l.tau))
 		}
-		b.passed(since, l.kappaMM)
+		b.passed(since, kappa)
 	}
 }
 
@@ -91,6 +93,7 @@ func (b *branch) seen(gap, noise float64) {
 func (o *oracle) quantiles(n int, limitMM float64) Quantiles {
 	l := o.l
 	o.see(n)
+	kappa := l.kappaMM + math.Exp(l.rateLog)*l.perDay*l.dutyPower*l.dutyPower*(l.dayScatter*l.dayScatter+1/l.perDay)
 	load := math.Max(0.7, 1+0.5*l.dutyPower*(l.dutyPower-1)*l.dayScatter*l.dayScatter) // of a mean working day
 	var days, sum float64
 	for i, c := range l.cycles[:n] {
@@ -129,7 +132,7 @@ func (o *oracle) quantiles(n int, limitMM float64) Quantiles {
 			rest := math.Sqrt(math.Max(b.gg-slope*b.gm, 1e-12))
 			for j, y := range hermite3X {
 				leaves = append(leaves, leaf{w + math.Log(hermite3W[j]), b.f,
-					Passage{Distance: limitMM - b.g - slope*(m-b.m) - rest*y, Drift: m, Sigma: math.Sqrt(l.kappaMM * m)}})
+					Passage{Distance: limitMM - b.g - slope*(m-b.m) - rest*y, Drift: m, Sigma: math.Sqrt(kappa * m)}})
 			}
 		}
 	}

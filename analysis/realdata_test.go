@@ -118,7 +118,7 @@ func TestForecastOfLasers(t *testing.T) {
 				own, last = k, 9 // 0 to 2000 h
 			}
 			for i := range last {
-				k.add(increase[other][i], 1e-4, 250*float64(i))
+				k.add(increase[other][i], 1e-4, 250*float64(i), 0)
 			}
 			k.share()
 		}

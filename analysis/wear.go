@@ -41,6 +41,9 @@ const (
 	heldGaps   = 6  // not passed on before it is clear that they aren't the beginning of a change
 	warmGaps   = 24 // after which the scatter is known well enough to fill the bank
 
+	blockPart = 150  // a block is this part of the history …
+	mostBlock = 1000 // … or so many gaps
+
 	surelyAfter = 3 // of the gaps in which a change was found, so many are taken for its level
 
 	outlierSDs  = 3.0  // beyond this an innovation's pull is bounded …
@@ -172,8 +175,8 @@ func (w *wear) passOn(keep int) {
 			continue
 		}
 		w.block.add(r)
-		// Blocks grow with the history: a fiftieth of it loses nothing.
-		if w.block.n >= max(1, min(w.total/50, 2000)) {
+		// Blocks grow with the history: so small a part of it loses nothing.
+		if w.block.n >= max(1, min(w.total/blockPart, mostBlock)) {
 			w.closeBlock()
 		}
 	}
@@ -227,9 +230,14 @@ func (w *wear) u() float64 { return math.Sqrt(w.p11) }
 type block struct {
 	n                 int64
 	weight, gap, work float64
+	first, last       float64
 }
 
 func (b *block) add(r *reading) {
+	if b.n == 0 {
+		b.first = float64(r.work)
+	}
+	b.last = float64(r.work)
 	b.n++
 	v := 1 / r.variance
 	b.weight += v
@@ -237,7 +245,8 @@ func (b *block) add(r *reading) {
 	b.work += v * float64(r.work)
 }
 
-// value is the gap, its variance and the work at which it stood.
-func (b *block) value() (gapMM, variance, work float64) {
-	return b.gap / b.weight, 1 / b.weight, b.work / b.weight
+// value is the gap, its variance, the work at which it stood and over how much
+// work it was gathered.
+func (b *block) value() (gapMM, variance, work, span float64) {
+	return b.gap / b.weight, 1 / b.weight, b.work / b.weight, b.last - b.first
 }
