@@ -94,9 +94,9 @@ func (c *AfterCheck) judge(s Settings, p AdjustPlan) {
 		case n == p.Steps:
 			c.Words = "the gap is what it was: as if the adjustment had not been made"
 		case n > 0:
-			c.Words = p.Step.remaining(n) + " short"
+			c.Words = p.Step.Remaining(n) + " short"
 		default:
-			c.Words = p.Step.remaining(-n) + " too far"
+			c.Words = p.Step.Remaining(-n) + " too far"
 		}
 		c.Words += fmt.Sprintf(": travel %s mm %s the plan", plainMM(off), over)
 		return
@@ -109,7 +109,7 @@ func (c *AfterCheck) judge(s Settings, p AdjustPlan) {
 		}
 	}
 	c.Outcome = OffPlan
-	c.Words = fmt.Sprintf("travel %s mm %s the plan, which is no whole number of %s: look at the adjuster and the probe", plainMM(off), over, p.Step.remaining(0)[len("no "):])
+	c.Words = fmt.Sprintf("travel %s mm %s the plan, which is no whole number of %s: look at the adjuster and the probe", plainMM(off), over, p.Step.Remaining(0)[len("no "):])
 }
 
 // wholeSteps is the number of steps that a length is, other than none. It is
@@ -168,7 +168,7 @@ func OfferFor(s Settings, fromMM, fromU, toMM, toU float64) (o StepOffer, ok boo
 		return StepOffer{}, false
 	}
 	o = StepOffer{Steps: n, FromMM: fromMM, ToMM: toMM}
-	o.Words = fmt.Sprintf("The gap went from %s to %s: that is %s.", plusMinus(fromMM, fromU), plusMinus(toMM, toU), step.either(n))
+	o.Words = fmt.Sprintf("The gap went from %s to %s: that is %s.", plusMinus(fromMM, fromU), plusMinus(toMM, toU), step.Signed(n))
 	if n > 0 {
 		o.Words += " Was the brake adjusted? Enter who did it and when."
 	} else {

@@ -66,7 +66,7 @@ func standing(p AdjustPlan) string {
 	case !Has(p.GapMM):
 		return "no gap measured yet"
 	case p.Action == Adjust:
-		return plusMinus(p.GapMM, p.GapUMM) + ", not due; " + p.Step.either(p.Steps) + " would bring it to " + plusMinus(p.ExpectedMM, p.ExpectedUMM)
+		return plusMinus(p.GapMM, p.GapUMM) + ", not due; " + p.Step.Signed(p.Steps) + " would bring it to " + plusMinus(p.ExpectedMM, p.ExpectedUMM)
 	}
 	return plusMinus(p.GapMM, p.GapUMM) + ", not due"
 }

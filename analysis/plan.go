@@ -144,7 +144,7 @@ func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 		return fmt.Sprintf("%s would leave %s", p.Step.Count(n), plusMinus(p.GapMM-float64(n)*p.Step.MM, p.GapUMM))
 	}
 	reline := "fit a new lining" + afterwards(s.Adjuster)
-	none := "the lining has " + p.Step.remaining(0) + " left"
+	none := "the lining has " + p.Step.Remaining(0) + " left"
 	switch {
 	case f.most < 0 && f.most < least: // too narrow
 		p.Reason = fmt.Sprintf("the gap of %s may be under the %s mm minimum, and by the ledger nothing was turned on that could be turned back so far: have the brake looked at before it is used",
@@ -176,7 +176,7 @@ func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 	default:
 		p.Action = Reline
 		p.Reason = fmt.Sprintf("the %s left would leave %s, still due at the %s mm limit: %s",
-			p.Step.remaining(most), plusMinus(p.GapMM-float64(most)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM), reline)
+			p.Step.Remaining(most), plusMinus(p.GapMM-float64(most)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM), reline)
 	}
 }
 
@@ -185,7 +185,7 @@ func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 func (p *AdjustPlan) note(s Settings, f fit, n, most int, gapMM float64) string {
 	switch {
 	case n < f.nearest && n == most:
-		return fmt.Sprintf("%s would come nearer to the target, but the lining has %s left: get a new lining ready", p.Step.Count(f.nearest), p.Step.remaining(most))
+		return fmt.Sprintf("%s would come nearer to the target, but the lining has %s left: get a new lining ready", p.Step.Count(f.nearest), p.Step.Remaining(most))
 	case n < f.nearest && n == f.most:
 		return fmt.Sprintf("%s would leave %s, which may be under the %s mm minimum",
 			p.Step.Count(n+1), plusMinus(p.GapMM-float64(n+1)*p.Step.MM, p.GapUMM), shortMM(s.Limits.MinMM))

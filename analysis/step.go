@@ -59,16 +59,16 @@ func (s Step) back(n int) string {
 	return s.Count(n) + " back"
 }
 
-// either names steps in the direction that the sign says.
-func (s Step) either(n int) string {
+// Signed names steps in the direction that the sign says.
+func (s Step) Signed(n int) string {
 	if n < 0 {
 		return s.back(n)
 	}
 	return s.Count(n)
 }
 
-// remaining names steps of which so many are left, after "the lining has".
-func (s Step) remaining(n int) string {
+// Remaining names steps of which so many are left, after "the lining has".
+func (s Step) Remaining(n int) string {
 	thing := "step"
 	switch {
 	case s.adjuster.Ring != nil:

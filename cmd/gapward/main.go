@@ -29,6 +29,7 @@ type commands struct {
 	Check    checkCommand    `cmd:"" help:"Check a site file and show how its devices will be read."`
 	Simulate simulateCommand `cmd:"" help:"Stand in for every device of a site file."`
 	Replay   replayCommand   `cmd:"" help:"Run a recording through the pipeline and print what it finds."`
+	Enter    enterCommand    `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
 	Version  versionCommand  `cmd:"" help:"Print version, commit and Go version."`
 }
 
