@@ -39,6 +39,8 @@ type Brake struct {
 	drive   contact
 	switchr contact
 	motion  motion
+	still   still
+	bumpAgo int // full cycles since the probe was moved, 0 when that is over
 
 	phase     phase
 	on, off   edge
@@ -49,6 +51,7 @@ type Brake struct {
 	closed    bool // … and to be set after it
 	raised    bool // not-released or not-set stands in this phase of the cycle
 	told      bool // … or was told to be over
+	heldOpen  bool // it didn't set, and hasn't since
 	flags     Flag
 	ref       reference // the travel while set, tracked as it comes
 	freeMM    float64   // the travel while released, tracked
@@ -57,6 +60,7 @@ type Brake struct {
 	onSwitch  edge      // the release switch's edges in this cycle
 	offSwitch edge
 	tempC     float64
+	restedNS  int64 // how long the brake had rested before this cycle
 
 	record // what is known over the cycles
 
@@ -215,6 +219,7 @@ func (b *Brake) driveEdge(e edge, out *Out) {
 
 func (b *Brake) open(e edge) {
 	b.phase, b.on = running, e
+	b.restedNS = e.HiNS - b.off.HiNS
 	b.dueNS = e.atNS() + int64(b.set.Timing.NotReleasedAfter)
 	b.fromNS = max(b.fromNS, e.LoNS-watchSetNS)
 	b.trace.dropBefore(b.fromNS)
@@ -249,6 +254,10 @@ func (b *Brake) finish(endNS int64, out *Out) {
 		return
 	}
 	b.phase = resting
+	if b.driven && b.probed {
+		b.freeze(b.off.LoNS, out)
+	}
+	b.meter.short.now = false
 	c := b.measured(endNS)
 	c.Flags |= b.flags
 	c.TemperatureC = b.tempC
@@ -259,17 +268,21 @@ func (b *Brake) finish(endNS int64, out *Out) {
 	if b.probed || b.trace.len() > 0 {
 		out.Waveforms = append(out.Waveforms, b.waveform(c, endNS))
 	}
+	b.tellProbe(c, out)
 	b.learn(c, b.nowNS, out)
-	b.fromNS = b.off.HiNS
+	b.fromNS = max(b.fromNS, b.off.HiNS)
 }
 
 func (b *Brake) measured(endNS int64) Cycle {
-	w := window{on: b.on, off: b.off, fromNS: b.fromNS, endNS: endNS, driven: b.driven, lost: b.lost}
+	w := window{on: b.on, off: b.off, fromNS: b.fromNS, endNS: endNS, driven: b.driven, lost: b.lost, restedNS: b.restedNS}
 	if b.trace.len() == 0 && b.driven {
 		return b.switchCycle()
 	}
 	if b.driven {
 		w.bounce, w.drivePollMS = &b.drive.bounce, b.drive.periodNS()*1e-6
+	}
+	if b.flags&(FlagFrozen|FlagNotSet) != 0 || b.heldOpen {
+		return bareCycle(w)
 	}
 	want := expectation{gapMM: NoValue(), minMM: b.minTravel()}
 	if b.wear.set {
@@ -284,9 +297,7 @@ func (b *Brake) minTravel() float64 { return 0.6 * b.set.Limits.MinMM }
 // switchCycle is a cycle without a travel probe: times from the release
 // switch.
 func (b *Brake) switchCycle() Cycle {
-	c := Cycle{AtNS: b.on.atNS(), OnNS: b.off.atNS() - b.on.atNS(), Kind: Jog,
-		GapMM: NoValue(), GapUMM: NoValue(), ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue(),
-		SetLevelMM: NoValue(), ReleasedLevelMM: NoValue()}
+	c := bareCycle(window{on: b.on, off: b.off})
 	if b.onSwitch.HiNS != 0 {
 		c.Kind = Full
 		c.ReleaseS, c.ReleaseUS = between(b.on, b.onSwitch)

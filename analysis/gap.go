@@ -8,10 +8,20 @@ import "math"
 // The set level is interpolated half-way between the one before and the one
 // after: a brake doesn't sit the same way each time, and neither seat is the
 // cycle's own more than the other. By how much a probe that drifts goes on from
-// the middle of the two to the middle of the released plateau is taken off. A
-// brake with but one of the two set levels has its seats' scatter in u.
+// the middle of the two to the middle of the released plateau is taken off: as
+// fast as it drifts over many cycles, and where the two set levels lie so far
+// apart in time that their difference tells more of drift than of seats, as
+// fast as they say. A brake with but one of the two set levels has its seats'
+// scatter in u.
 func gapOf(before, free, after level, drift *drift, seat *seat) (gapMM, uMM float64) {
-	lead := func(l level) float64 { return drift.perS * float64(free.MidNS-l.MidNS) * 1e-9 }
+	perS := drift.perS
+	if before.N >= minPlateau && after.N >= minPlateau {
+		between := float64(after.MidNS-before.MidNS) * 1e-9
+		more := after.MM - before.MM - perS*between
+		may := driftMMPerS * between
+		perS += more / between * may * may / (may*may + seat.variance + before.U*before.U + after.U*after.U)
+	}
+	lead := func(l level) float64 { return perS * float64(free.MidNS-l.MidNS) * 1e-9 }
 	switch {
 	case before.N < minPlateau:
 		return free.MM - after.MM - lead(after), combined(free.U, after.U, seat.half())
@@ -20,6 +30,10 @@ func gapOf(before, free, after level, drift *drift, seat *seat) (gapMM, uMM floa
 	}
 	return free.MM - (before.MM+after.MM)/2 - (lead(before)+lead(after))/2, combined(free.U, before.U/2, after.U/2)
 }
+
+// driftMMPerS is what a probe's drift may differ by from its mean over many
+// cycles: a standard deviation of 0.1 mm/h.
+const driftMMPerS = 0.1 / 3600
 
 // combined is the combined standard uncertainty of independent contributions,
 // each already times its sensitivity coefficient (JCGM 100:2008, 5.1.2,
@@ -39,13 +53,24 @@ type seat struct {
 }
 
 func (s *seat) learn(differenceMM float64) {
-	s.n = math.Min(s.n+1, 50)
+	differenceMM = math.Min(math.Abs(differenceMM), s.farthest())
+	s.n = math.Min(s.n+1, 100)
 	s.variance += (differenceMM*differenceMM - s.variance) / s.n
 }
 
 // farthest is a difference between two seats that can't be told from a moved
 // probe.
-func (s *seat) farthest() float64 { return math.Max(movedMM, 6*math.Sqrt(s.variance)) }
+func (s *seat) farthest() float64 {
+	if s.n < 20 {
+		return math.Max(movedMM, 8*math.Sqrt(s.variance))
+	}
+	return math.Max(nearMM, 8*math.Sqrt(s.variance))
+}
+
+const (
+	movedMM = 0.2  // a difference between two levels that no seating explains, before a brake's own is known …
+	nearMM  = 0.03 // … and the least that is taken for a moved probe when it is
+)
 
 // half is the standard deviation of the mean of two seats when one is known.
 func (s *seat) half() float64 { return math.Sqrt(s.variance) / 2 }

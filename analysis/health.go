@@ -64,6 +64,9 @@ func (h *health) silence(b *Brake, sig sensors.Signal, out *Out) {
 // one condition: it is over when the last of them speaks again.
 func (b *Brake) signalFinding(c Condition, sig sensors.Signal, excess, seconds float64, out *Out) {
 	if excess < 0 {
+		if c == SignalFault && (b.still.frozen || b.bumpAgo > 0) {
+			return
+		}
 		for i := range b.health {
 			if h := &b.health[i]; sensors.Signal(i) != sig && (c == SignalStale && h.stale || c == SignalFault && h.fault) {
 				return
@@ -97,5 +100,6 @@ func (b *Brake) abandon(sig sensors.Signal) {
 // itself.
 func (b *Brake) Good(sig sensors.Signal) (good, present bool) {
 	h := &b.health[sig]
-	return h.present && !h.stale && !h.fault && h.spoken, h.present
+	frozen := sig == sensors.Travel && b.still.frozen
+	return h.present && !h.stale && !h.fault && h.spoken && !frozen, h.present
 }

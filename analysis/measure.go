@@ -10,6 +10,8 @@ type window struct {
 	driven  bool  // the edges are the drive's own, not guessed from the travel
 	lost    int   // bad or missing travel readings in the cycle
 
+	restedNS int64 // how long the brake had rested before
+
 	bounce      *bounce // the drive contact's, which the cycle teaches; nil without a drive signal
 	drivePollMS float64 // usual time between the drive's readings
 }
@@ -20,11 +22,16 @@ type expectation struct {
 	minMM float64 // smallest gap that counts as released
 }
 
-// measure takes gap and times from one cycle on the trace.
-func (m *meter) measure(t *trace, w window, want expectation) Cycle {
-	c := Cycle{AtNS: w.on.atNS(), OnNS: w.off.atNS() - w.on.atNS(), Kind: Jog,
+// bareCycle is a cycle of which nothing is measured yet.
+func bareCycle(w window) Cycle {
+	return Cycle{AtNS: w.on.atNS(), OnNS: w.off.atNS() - w.on.atNS(), Kind: Jog,
 		GapMM: NoValue(), GapUMM: NoValue(), ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue(),
 		SetLevelMM: NoValue(), ReleasedLevelMM: NoValue(), TemperatureC: NoValue()}
+}
+
+// measure takes gap and times from one cycle on the trace.
+func (m *meter) measure(t *trace, w window, want expectation) Cycle {
+	c := bareCycle(w)
 	if w.lost > 0 {
 		c.Flags |= FlagLostSamples
 	}
@@ -32,11 +39,13 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	before := m.setBefore(t, w)
 	after := m.setAfter(t, w, want.minMM)
 	if before.N >= minPlateau && after.N >= minPlateau {
-		if moved := after.MM - before.MM; math.Abs(moved) <= m.seat.farthest() {
-			m.seat.learn(moved)
-		} else {
+		moved := after.MM - before.MM
+		bumped := math.Abs(moved) > m.seat.farthest()
+		m.seat.learn(moved)
+		if bumped {
 			// The probe was moved, by much more than a brake seats differently.
 			c.Flags |= FlagBumped
+			m.bumpMM = moved
 			if m.visited(t, w.off.HiNS, after.From, before.MM) {
 				after = level{}
 			} else {
@@ -67,6 +76,17 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 		}
 		ref, c.SetLevelMM = after, after.MM
 	}
+	rise := free.MM - ref.MM
+	if w.driven && (rise < want.minMM || m.shortOf(rise, ref.MM, w, want)) { // it didn't free: that is no gap
+		c.Flags |= FlagNotReleased
+		return c
+	}
+	switch {
+	case c.Flags&FlagBumped != 0:
+		m.before = plateaus{}
+	case before.N >= minPlateau && m.movedAtRest(before.MM, free):
+		c.Flags |= FlagBumped
+	}
 	m.drift.learn(free.MidNS, free.MM)
 	c.GapMM, c.GapUMM = gapOf(before, free, after, &m.drift, &m.seat)
 	switch {
@@ -78,22 +98,17 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 	if before.Spike+free.Spike+after.Spike > 0 {
 		c.Flags |= FlagSpikes
 	}
-	rise := free.MM - ref.MM
-	if w.driven && rise > 0.5*want.minMM {
+	if w.driven {
 		m.times(t, w, &c, before, free, after)
 	}
 	return c
 }
 
-// movedMM is a difference between two levels that no seating explains, on a
-// brake that sits as brakes do.
-const movedMM = 0.15
-
 // visited reports whether the travel sat at a level between a time and an
 // index of the trace.
 func (m *meter) visited(t *trace, fromNS int64, to int, mm float64) bool {
 	lo, _ := t.span(fromNS, fromNS)
-	limit := movedMM / 2
+	limit := m.seat.farthest() / 2
 	for i, run := lo, 0; i < to; i++ {
 		if math.Abs(t.mm[i]-mm) > limit {
 			run = 0
@@ -215,7 +230,9 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	}
 	roughLo := lo + (hi-lo)/2
 	if from := off - 2e9; from > on {
-		roughLo, _ = t.span(from, off+1)
+		if late, _ := t.span(from, off+1); hi-late >= minPlateau { // else the probe was silent then
+			roughLo = late
+		}
 	}
 	var rough, sd float64
 	floor := math.Max(set.SD, math.Sqrt(m.free.cov[0]+m.ripple.power))
@@ -280,12 +297,16 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 func (m *meter) movedWhileFree(t *trace, w window, before, free level) bool {
 	lo, _ := t.span(w.on.HiNS, w.off.LoNS)
 	middle := (before.MM + free.MM) / 2
-	for i := lo; i < free.From; i++ {
-		if t.mm[i] > middle {
-			return t.atNS[free.From]-t.atNS[i] > firstRestNS && free.From-i > minPlateau
-		}
+	i := lo
+	for i < free.From && !(t.mm[i] > middle && t.mm[i+1] > middle) {
+		i++
 	}
-	return false
+	i, _ = t.span(t.atNS[i]+firstRestNS/3, free.MidNS)
+	to := free.From - 2 // the last two may be on their way
+	if to-i < 2*minPlateau || t.atNS[to]-t.atNS[i] < firstRestNS/3 {
+		return false
+	}
+	return math.Abs(m.middle(t, i, to)-free.MM) > m.seat.farthest()
 }
 
 // clearOfRamps draws the ends of a released plateau in from where the travel

@@ -142,7 +142,7 @@ func TestCombinedUncertaintyAgainstGUM(t *testing.T) {
 }
 
 // A-B-A by hand: levels 1.000 at 0 s, 3.020 at 4 s and 1.100 at 10 s on a probe
-// that drifts by 0.01 mm/s. The middle of the set levels, 1.050, belongs to 5 s
+// that drifts by 0.01 mm/s, as the set levels say too. The middle of the set levels, 1.050, belongs to 5 s
 // and is 1.040 at 4 s; so the gap is 1.980, and u = √(3² + (2/2)² + (5/2)²) =
 // √16.25 = 4.031 µm.
 func TestGapByHand(t *testing.T) {

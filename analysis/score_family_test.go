@@ -29,6 +29,8 @@ type polling struct {
 	spikes      float64       // part of the travel readings that are far off
 	noDrive     bool
 	withSwitch  bool
+	switchStuck time.Duration // after so long the switch shows switchAt for good; 0 never
+	switchAt    float64
 }
 
 func plainFamily(name string) family {

@@ -77,7 +77,11 @@ func (p *poller) next() []sensors.Sample {
 		p.due = append(p.due, sensors.Sample{AtNS: at, Signal: sensors.Drive, Value: p.plant.Read(0, sensors.Drive, at).Value})
 	}
 	if q.withSwitch {
-		p.due = append(p.due, sensors.Sample{AtNS: at, Signal: sensors.Released, Value: p.plant.Read(0, sensors.Released, at).Value})
+		v := p.plant.Read(0, sensors.Released, at).Value
+		if q.switchStuck > 0 && at > takenFrom().UnixNano()+int64(q.switchStuck) {
+			v = q.switchAt
+		}
+		p.due = append(p.due, sensors.Sample{AtNS: at, Signal: sensors.Released, Value: v})
 	}
 	return p.due
 }

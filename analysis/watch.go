@@ -41,6 +41,10 @@ func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 		}
 	}
 	b.trace.add(atNS, mm)
+	if b.still.step(atNS, mm) {
+		b.fromNS = atNS
+		b.signalFinding(SignalFault, sensors.Travel, -1, 0, out)
+	}
 
 	if !b.driven {
 		b.moved(atNS, mm, out)
@@ -48,7 +52,10 @@ func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 	}
 	switch b.phase {
 	case resting:
-		if b.drive.known && !b.drive.on && !b.drive.pending {
+		switch {
+		case b.heldOpen:
+			b.watchSet(atNS, mm)
+		case b.drive.known && !b.drive.on && !b.drive.pending:
 			b.ref.track(mm)
 		}
 	case running:
@@ -109,7 +116,7 @@ func (b *Brake) watchSet(atNS int64, mm float64) {
 		b.below = 0
 	}
 	if b.below >= 2 {
-		b.closed = true
+		b.closed, b.heldOpen = true, false
 	}
 	if b.closed && atNS-b.off.HiNS > 500e6 {
 		b.ref.track(mm)
@@ -168,6 +175,9 @@ func (b *Brake) judgeRelease(out *Out) {
 	free := b.freed || !b.travelUsable() && b.switchSays(true, dueNS)
 	if free && (!b.told || b.raised) {
 		b.told, b.freed, b.raised = true, true, false
+		if b.meter.short.standing { // whether it frees all the way is seen at the cycle's end
+			return
+		}
 		b.clear(NotReleased, b.secondsSince(b.on), limit.Seconds(), out)
 	}
 	if b.nowNS < dueNS || b.raised {
@@ -178,6 +188,7 @@ func (b *Brake) judgeRelease(out *Out) {
 	case b.freed && b.travelUsable() && b.switchSays(false, dueNS):
 		b.disagree(out)
 	case b.freed:
+	case b.probed && b.freeze(b.on.LoNS, out) && !b.switchSays(false, dueNS):
 	case b.travelUsable() && !moved && b.switchSays(true, dueNS):
 		b.disagree(out)
 	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(false, dueNS):
@@ -204,11 +215,13 @@ func (b *Brake) judgeSet(out *Out) {
 	case b.closed && b.travelUsable() && b.switchSays(true, dueNS):
 		b.disagree(out)
 	case b.closed:
+	case b.probed && b.freeze(b.off.LoNS, out) && !b.switchSays(true, dueNS):
 	case b.travelUsable() && !moved && b.switchSays(false, dueNS):
 		b.disagree(out)
 	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(true, dueNS):
 		b.raised = true
 		b.flags |= FlagNotSet
+		b.heldOpen = b.travelUsable()
 		b.raise(NotSet, b.secondsSince(b.off), limit.Seconds(), out)
 	}
 }
@@ -236,7 +249,7 @@ func (b *Brake) lastMM() float64 {
 // travelUsable reports whether the probe can tell set from released.
 func (b *Brake) travelUsable() bool {
 	h := &b.health[sensors.Travel]
-	return b.ref.n > 0 && h.present && !h.stale && !h.fault
+	return b.ref.n > 0 && h.present && !h.stale && !h.fault && !b.still.frozen
 }
 
 // travelHeard reports whether the probe has spoken since sinceNS. One that
