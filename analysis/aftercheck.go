@@ -70,7 +70,7 @@ func CheckAfter(s Settings, p AdjustPlan, after []Cycle) AfterCheck {
 	c.State = s.Limits.judge(c.GapMM, c.GapUMM)
 	c.judge(s, p)
 	if c.Outcome != AsPlanned && c.State != InLimits {
-		c.Words += fmt.Sprintf(". The gap of %s is not in its limits: don't return the hoist to service", plusMinus(c.GapMM, c.GapUMM))
+		c.Words += fmt.Sprintf(". The gap of %s is not in its limits: don't return the hoist to service", PlusMinus(c.GapMM, c.GapUMM))
 	}
 	return c
 }
@@ -85,7 +85,7 @@ func (c *AfterCheck) judge(s Settings, p AdjustPlan) {
 	}
 	if off <= U {
 		c.Outcome = AsPlanned
-		c.Words = fmt.Sprintf("as planned: %s, %s expected", plusMinus(c.GapMM, c.GapUMM), plusMinus(p.ExpectedMM, p.ExpectedUMM))
+		c.Words = fmt.Sprintf("as planned: %s, %s expected", PlusMinus(c.GapMM, c.GapUMM), PlusMinus(p.ExpectedMM, p.ExpectedUMM))
 		return
 	}
 	if n, ok := wholeSteps(c.OffMM, c.UMM, p.Step.MM); ok {
@@ -168,7 +168,7 @@ func OfferFor(s Settings, fromMM, fromU, toMM, toU float64) (o StepOffer, ok boo
 		return StepOffer{}, false
 	}
 	o = StepOffer{Steps: n, FromMM: fromMM, ToMM: toMM}
-	o.Words = fmt.Sprintf("The gap went from %s to %s: that is %s.", plusMinus(fromMM, fromU), plusMinus(toMM, toU), step.Signed(n))
+	o.Words = fmt.Sprintf("The gap went from %s to %s: that is %s.", PlusMinus(fromMM, fromU), PlusMinus(toMM, toU), step.Signed(n))
 	if n > 0 {
 		o.Words += " Was the brake adjusted? Enter who did it and when."
 	} else {

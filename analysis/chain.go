@@ -66,9 +66,9 @@ func standing(p AdjustPlan) string {
 	case !Has(p.GapMM):
 		return "no gap measured yet"
 	case p.Action == Adjust:
-		return plusMinus(p.GapMM, p.GapUMM) + ", not due; " + p.Step.Signed(p.Steps) + " would bring it to " + plusMinus(p.ExpectedMM, p.ExpectedUMM)
+		return PlusMinus(p.GapMM, p.GapUMM) + ", not due; " + p.Step.Signed(p.Steps) + " would bring it to " + PlusMinus(p.ExpectedMM, p.ExpectedUMM)
 	}
-	return plusMinus(p.GapMM, p.GapUMM) + ", not due"
+	return PlusMinus(p.GapMM, p.GapUMM) + ", not due"
 }
 
 // worst is the state of brakes that hold one load in series. A brake of which

@@ -71,7 +71,7 @@ func PlanFor(s Settings, v Verdict, use LiningUse) AdjustPlan {
 	if p.Before.spent() {
 		p.Action = Reline
 		p.Reason = fmt.Sprintf("the lining is down to %s of at least %s mm: fit a new lining%s",
-			plusMinus(p.Before.ThicknessMM, p.Before.U), shortMM(s.Lining.MinimumMM), afterwards(s.Adjuster))
+			PlusMinus(p.Before.ThicknessMM, p.Before.U), shortMM(s.Lining.MinimumMM), afterwards(s.Adjuster))
 		return p
 	}
 	var ok bool
@@ -112,11 +112,11 @@ func (p *AdjustPlan) leave(s Settings, f fit, n, most int) {
 	p.Note = p.note(s, f, n, most, p.GapMM)
 	if f.nearest == 0 {
 		p.Reason = fmt.Sprintf("the gap of %s is as near the target of %s mm as %s at a time can bring it",
-			plusMinus(p.GapMM, p.GapUMM), shortMM(s.Limits.TargetMM), p.Step.Count(1))
+			PlusMinus(p.GapMM, p.GapUMM), shortMM(s.Limits.TargetMM), p.Step.Count(1))
 		return
 	}
 	p.Reason = fmt.Sprintf("the gap of %s is in its limits, and no number of steps would bring it nearer the target of %s mm and leave it in them",
-		plusMinus(p.GapMM, p.GapUMM), shortMM(s.Limits.TargetMM))
+		PlusMinus(p.GapMM, p.GapUMM), shortMM(s.Limits.TargetMM))
 }
 
 // fit is which numbers of steps serve, the budget left aside.
@@ -141,19 +141,19 @@ func whole(v float64) int { return int(math.Max(-1e6, math.Min(v, 1e6))) }
 func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 	l := s.Limits
 	left := func(n int) string {
-		return fmt.Sprintf("%s would leave %s", p.Step.Count(n), plusMinus(p.GapMM-float64(n)*p.Step.MM, p.GapUMM))
+		return fmt.Sprintf("%s would leave %s", p.Step.Count(n), PlusMinus(p.GapMM-float64(n)*p.Step.MM, p.GapUMM))
 	}
 	reline := "fit a new lining" + afterwards(s.Adjuster)
 	none := "the lining has " + p.Step.Remaining(0) + " left"
 	switch {
 	case f.most < 0 && f.most < least: // too narrow
 		p.Reason = fmt.Sprintf("the gap of %s may be under the %s mm minimum, and by the ledger nothing was turned on that could be turned back so far: have the brake looked at before it is used",
-			plusMinus(p.GapMM, p.GapUMM), shortMM(l.MinMM))
+			PlusMinus(p.GapMM, p.GapUMM), shortMM(l.MinMM))
 	case f.least > f.most:
 		n := max(f.least, 1)
 		if f.most < 0 {
 			n = f.most // the way back, which leads out of the limits on the other side
-			p.Reason = fmt.Sprintf("%s would leave %s, which is due at the %s mm limit: have the brake looked at before it is used", p.Step.back(n), plusMinus(p.GapMM-float64(n)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM))
+			p.Reason = fmt.Sprintf("%s would leave %s, which is due at the %s mm limit: have the brake looked at before it is used", p.Step.back(n), PlusMinus(p.GapMM-float64(n)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM))
 			return
 		}
 		under := "which may be under"
@@ -176,7 +176,7 @@ func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 	default:
 		p.Action = Reline
 		p.Reason = fmt.Sprintf("the %s left would leave %s, still due at the %s mm limit: %s",
-			p.Step.Remaining(most), plusMinus(p.GapMM-float64(most)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM), reline)
+			p.Step.Remaining(most), PlusMinus(p.GapMM-float64(most)*p.Step.MM, p.GapUMM), shortMM(l.AdjustMM), reline)
 	}
 }
 
@@ -188,7 +188,7 @@ func (p *AdjustPlan) note(s Settings, f fit, n, most int, gapMM float64) string 
 		return fmt.Sprintf("%s would come nearer to the target, but the lining has %s left: get a new lining ready", p.Step.Count(f.nearest), p.Step.Remaining(most))
 	case n < f.nearest && n == f.most:
 		return fmt.Sprintf("%s would leave %s, which may be under the %s mm minimum",
-			p.Step.Count(n+1), plusMinus(p.GapMM-float64(n+1)*p.Step.MM, p.GapUMM), shortMM(s.Limits.MinMM))
+			p.Step.Count(n+1), PlusMinus(p.GapMM-float64(n+1)*p.Step.MM, p.GapUMM), shortMM(s.Limits.MinMM))
 	}
 	if at := p.After.minimumAtGap(gapMM, s.Lining); Has(at) && at < s.Limits.AdjustMM {
 		return fmt.Sprintf("the lining will be at its minimum of %s mm at a gap of %s mm, before the next adjustment is due: get a new lining ready", shortMM(s.Lining.MinimumMM), plainMM(at))

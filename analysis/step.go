@@ -170,8 +170,8 @@ func plainMM(v float64) string {
 	return text
 }
 
-// plusMinus is a length with its expanded uncertainty, U = 2u.
-func plusMinus(mm, u float64) string {
+// PlusMinus is a length with its expanded uncertainty, U = 2u.
+func PlusMinus(mm, u float64) string {
 	if !(u > 0) {
 		return plainMM(mm) + " mm"
 	}

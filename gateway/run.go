@@ -78,6 +78,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	server, err := page.New(page.Deps{
 		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: db,
 		Ledger:  &desk{DB: db, entries: entries, ended: owned},
+		Plan:    planner(site, db),
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
 		Metrics: metrics.Handler(lg.With("component", "metrics")),
 		Ready:   health.ready,

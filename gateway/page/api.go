@@ -261,7 +261,7 @@ func (s *Server) apiHealth(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) apiNothing(w http.ResponseWriter, r *http.Request) {
-	s.refuse(w, r, http.StatusNotFound, "there is nothing at this address; there are /api/brakes, /api/brake/NAME, /api/cycles/NAME, /api/gaps/NAME, /api/waveform/NAME, /api/alarms, /api/ledger, /api/ledger.csv and /api/health")
+	s.refuse(w, r, http.StatusNotFound, "there is nothing at this address; there are /api/brakes, /api/brake/NAME, /api/cycles/NAME, /api/gaps/NAME, /api/waveform/NAME, /api/alarms, /api/plan/NAME, /api/ledger, /api/ledger.csv and /api/health")
 }
 
 // known reports whether the site has that brake, and refuses where not.

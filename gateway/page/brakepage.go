@@ -27,6 +27,7 @@ type brakeView struct {
 	Chain     string
 	ChainMore []linkView // the other brakes of the chain
 	Cautions  []string   // where the page leads to touching the brake
+	Plan      *planView  // nil: none
 	Wear      figure
 	Counts    string
 	Forecasts []forecastView
@@ -132,6 +133,15 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 	}
 	v.Sources, _ = s.sources(now)
 	v.ChainMore = chainOf(g, b)
+	if s.deps.Plan != nil {
+		plan, err := s.deps.Plan(ctx, name)
+		if err != nil {
+			return nil, err
+		}
+		if v.Plan = viewPlan(g, name, plan); touches(plan) {
+			v.Cautions = alerts.Cautions()
+		}
+	}
 	if b.judged {
 		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", grouped(b.verdict.Full), grouped(b.verdict.Jogs))
 	}

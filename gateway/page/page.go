@@ -80,15 +80,18 @@ type Data interface {
 // Deps are what a [Server] needs. Brakes and Data must be given; of the rest
 // the zero value has a meaning.
 type Deps struct {
-	Site    string
-	Demo    string // a banner on every page, where it isn't empty
-	Brakes  []Brake
-	Data    Data
-	Health  func() []SourceHealth // nil: no sources are shown
-	Ledger  Ledger                // nil: there is none
-	Metrics http.Handler          // nil: there is no /metrics
-	Ready   func() error          // nil, or returning nil: ready; one reason a line otherwise
-	Alive   func() error          // likewise
+	Site   string
+	Demo   string // a banner on every page, where it isn't empty
+	Brakes []Brake
+	Data   Data
+	Health func() []SourceHealth // nil: no sources are shown
+	Ledger Ledger                // nil: there is none
+	// Plan is the adjust plan for a brake and those that hold the load with it;
+	// nil: none is shown.
+	Plan    func(ctx context.Context, brake string) (analysis.ChainPlan, error)
+	Metrics http.Handler // nil: there is no /metrics
+	Ready   func() error // nil, or returning nil: ready; one reason a line otherwise
+	Alive   func() error // likewise
 	Version string
 	Now     func() time.Time // nil: time.Now; its location is the page's time zone
 	Log     *slog.Logger     // nil: nothing is logged
@@ -162,6 +165,9 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /api/alarms", s.apiAlarms)
 	mux.HandleFunc("GET /api/health", s.apiHealth)
 	s.ledgerRoutes(mux)
+	if s.deps.Plan != nil {
+		mux.HandleFunc("GET /api/plan/{name...}", s.apiPlan)
+	}
 	mux.HandleFunc("GET /api/", s.apiNothing)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { answerProbe(w, "alive", s.deps.Alive) })
