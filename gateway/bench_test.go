@@ -93,7 +93,7 @@ func BenchmarkEndToEnd(b *testing.B) {
 		b.Fatal(err)
 	}
 	defer db.Close()
-	own := &owner{pipeline: NewPipeline(settings, true), order: order{holdNS: 20e6, latest: make([]int64, 1)}, db: db,
+	own := &owner{upkeep: upkeep{keep: store.KeepByDefault()}, pipeline: NewPipeline(settings, true), order: newOrder(20*time.Millisecond, 1), db: db,
 		watch: newWatch(nil, time.Now()), log: slog.New(slog.DiscardHandler), committed: func(*store.Batch) {}, signals: func(*Pipeline) {}}
 	l := newLoop(samples)
 	const perTurn = 16 * 3 * 50 // a second of sixteen brakes
@@ -105,8 +105,10 @@ func BenchmarkEndToEnd(b *testing.B) {
 	for n < b.N {
 		in := make([]sensors.Sample, perTurn)
 		l.next(in)
-		own.order.add(arrival{0, in})
-		own.turn(ctx, time.Unix(0, in[perTurn-1].AtNS))
+		atNS := in[perTurn-1].AtNS
+		passed := time.Duration(atNS - l.samples[0].AtNS)
+		own.order.add(arrival{0, in}, passed)
+		own.turn(ctx, moment{atNS, passed})
 		n += perTurn
 	}
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "samples/s")

@@ -42,7 +42,7 @@ type (
 
 // deliver has a sink follow the store. When it is stopped, it gets a few
 // seconds for what was stored last.
-func deliver(ctx context.Context, down *stack, db *store.DB, sink export.Sink, m *export.Metrics, lg *slog.Logger) error {
+func deliver(ctx context.Context, down *stack, db *store.DB, sink export.Sink, observe func(export.Progress), lg *slog.Logger) error {
 	if r, ok := sink.(restored); ok {
 		if err := r.Restore(ctx, db); err != nil {
 			return fmt.Errorf("export to %s: %w", sink.Name(), err)
@@ -57,12 +57,12 @@ func deliver(ctx context.Context, down *stack, db *store.DB, sink export.Sink, m
 	if c, ok := sink.(connected); ok {
 		down.then("connection of "+sink.Name(), 5*time.Second, start(c.Run))
 	}
-	stop := start(func(ctx context.Context) error { return export.Run(ctx, db, sink, lg, m.SetProgress) })
+	stop := start(func(ctx context.Context) error { return export.Run(ctx, db, sink, lg, observe) })
 	down.then("deliveries to "+sink.Name(), 5*time.Second, func(ctx context.Context) error {
 		if err := stop(ctx); err != nil {
 			return err
 		}
-		if err := export.Flush(ctx, db, sink, lg, m.SetProgress); err != nil {
+		if err := export.Flush(ctx, db, sink, lg, observe); err != nil {
 			lg.Warn("not everything could be delivered before stopping; it is kept for the next start", "error", err)
 		}
 		return nil

@@ -2,12 +2,15 @@ package gateway
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
+	"gapward/alerts"
+	"gapward/gateway/export"
 	"gapward/sensors"
 )
 
@@ -18,10 +21,24 @@ type watch struct {
 	devices map[string]*DeviceHealth
 	store   error     // why the latest commit failed
 	since   time.Time // … and since when
-	lost    int64     // rows given up because the store could not take them
+	cycles  int64     // given up because the store could not take them …
+	others  int64     // … and forecasts and alarms
+	refused map[string]int64
+	fault   alerts.Event // the latest change of the gateway's own alarm
 
-	turned atomic.Int64 // when the owner last went round, Unix nanoseconds
-	late   atomic.Int64 // samples that came too late to be put in order
+	// Neither is by the wall clock, which may be set.
+	began  time.Time
+	turned atomic.Int64 // when the owner last went round, nanoseconds since began
+	loops  []*pollLoop
+}
+
+// pollLoop is a source that sends something all the time, if only that its
+// device doesn't answer.
+type pollLoop struct {
+	name   string
+	within time.Duration // it sends at least so often; 0: nothing is known
+	sent   atomic.Int64  // nanoseconds since the watch began
+	over   atomic.Bool   // it has given up, which is told elsewhere
 }
 
 // DeviceHealth is whether a device answers.
@@ -34,12 +51,64 @@ type DeviceHealth struct {
 }
 
 func newWatch(devices []string, now time.Time) *watch {
-	w := &watch{devices: map[string]*DeviceHealth{}}
+	w := &watch{devices: map[string]*DeviceHealth{}, refused: map[string]int64{}, began: now}
 	for _, d := range devices {
 		w.devices[d] = &DeviceHealth{Device: d, Since: now}
 	}
-	w.turned.Store(now.UnixNano())
 	return w
+}
+
+// loop makes the record of a source's poll loop.
+func (w *watch) loop(name string, within time.Duration) *pollLoop {
+	l := &pollLoop{name: name, within: within}
+	l.sent.Store(int64(time.Since(w.began)))
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.loops = append(w.loops, l)
+	return l
+}
+
+func (w *watch) heard(l *pollLoop) { l.sent.Store(int64(time.Since(w.began))) }
+
+// turn takes note that the owner goes round.
+func (w *watch) turn() { w.turned.Store(int64(time.Since(w.began))) }
+
+// lose counts what was given up, and is how much that is since the start.
+func (w *watch) lose(cycles, others int64) (allCycles, allOthers int64) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.cycles += cycles
+	w.others += others
+	return w.cycles, w.others
+}
+
+// exported takes note of how an exporter fares.
+func (w *watch) exported(p export.Progress) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.refused[p.Exporter] = p.SetAside
+}
+
+// refusals are the rows that each exporter's far end refused for good.
+func (w *watch) refusals() map[string]int64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return maps.Clone(w.refused)
+}
+
+// own takes note of a change of the gateway's own alarm.
+func (w *watch) own(e alerts.Event) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.fault = e
+}
+
+// ownAlarm is the latest change of the gateway's own alarm; ok is false where
+// there was none since the start.
+func (w *watch) ownAlarm() (e alerts.Event, ok bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.fault, w.fault.Condition != ""
 }
 
 // Polled takes note of a poll; it makes watch a [sensors.Watcher].
@@ -109,10 +178,18 @@ func (w *watch) ready() error {
 // stuckAfter is how long the owner may take for one turn.
 const stuckAfter = 15 * time.Second
 
-// alive is nil while the owner goes round.
+// alive is nil while the owner goes round and the poll loops send.
 func (w *watch) alive(now time.Time) error {
-	if idle := now.Sub(time.Unix(0, w.turned.Load())); idle > stuckAfter {
+	since := now.Sub(w.began)
+	if idle := since - time.Duration(w.turned.Load()); idle > stuckAfter {
 		return fmt.Errorf("the pipeline has not moved for %v", idle.Round(time.Second))
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, l := range w.loops {
+		if idle := since - time.Duration(l.sent.Load()); l.within > 0 && !l.over.Load() && idle > l.within {
+			return fmt.Errorf("the polling of %s has not moved for %v", l.name, idle.Round(time.Second))
+		}
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"time"
 
@@ -16,6 +17,7 @@ type owner struct {
 	db       *store.DB
 	recorder *sensors.SampleDirectory // nil when nothing is recorded
 	watch    *watch
+	faults   faults
 	log      *slog.Logger
 	entries  <-chan entering
 	// committed is told of each batch once it is durable
@@ -23,12 +25,16 @@ type owner struct {
 	// signals is called now and then with the pipeline at rest
 	signals func(*Pipeline)
 
-	batch     store.Batch
-	ready     []sensors.Sample
-	lookedAt  time.Time
-	failing   bool
-	retryAt   time.Time
-	lateSoFar int64
+	clock   clock
+	batch   store.Batch
+	ready   []sensors.Sample
+	failing bool
+	upkeep  upkeep
+	late    lateCount
+
+	// by the time that has passed
+	lookAt  time.Duration
+	retryAt time.Duration
 }
 
 const (
@@ -36,44 +42,48 @@ const (
 	lookEvery    = 250 * time.Millisecond
 	retryEvery   = 2 * time.Second
 	mostUnstored = 20000 // rows kept in memory while the store takes none
+	mostAlarms   = 5000
+	mostWaves    = 256
 )
 
 // run goes on until in is closed, and then brings to an end what is under way.
 func (o *owner) run(ctx context.Context, in <-chan arrival) {
 	ticker := time.NewTicker(turnEvery)
 	defer ticker.Stop()
+	began := time.Now()
 	for {
 		select {
 		case a, open := <-in:
 			if !open {
-				o.end(ctx)
+				now := time.Now()
+				o.end(ctx, moment{now.UnixNano(), now.Sub(began)})
 				return
 			}
-			o.order.add(a)
+			o.order.add(a, time.Since(began))
 		case e := <-o.entries:
 			o.enter(ctx, e)
 		case now := <-ticker.C:
-			o.turn(ctx, now)
+			o.turn(ctx, moment{now.UnixNano(), now.Sub(began)})
 		}
 	}
 }
 
 // turn takes what can be put in order by now through the pipeline.
-func (o *owner) turn(ctx context.Context, now time.Time) {
-	o.ready = o.order.ready(now.UnixNano(), o.ready[:0])
-	o.ready = o.order.tick(now.UnixNano(), o.ready)
-	o.take(ctx, now)
-	o.watch.turned.Store(now.UnixNano())
-	if now.Sub(o.lookedAt) < lookEvery {
+func (o *owner) turn(ctx context.Context, m moment) {
+	nowNS, step := o.clock.read(m)
+	if step != 0 {
+		o.stepped(step, nowNS)
+	}
+	o.ready = o.order.ready(nowNS, m.passed, o.ready[:0])
+	o.ready = o.order.tick(nowNS, m.passed, o.ready)
+	o.take(ctx, nowNS, m.passed)
+	o.watch.turn()
+	if m.passed < o.lookAt {
 		return
 	}
-	o.lookedAt = now
+	o.lookAt = m.passed + lookEvery
 	o.signals(o.pipeline)
-	if o.order.late > o.lateSoFar {
-		o.log.Warn("samples came too late to be put in order and were left out", "samples", o.order.late-o.lateSoFar, "since_start", o.order.late)
-		o.lateSoFar = o.order.late
-		o.watch.late.Store(o.order.late)
-	}
+	o.look(ctx, nowNS, m.passed)
 	if o.recorder != nil {
 		if err := o.recorder.Flush(); err != nil {
 			o.log.Error("recording", "error", err)
@@ -83,70 +93,82 @@ func (o *owner) turn(ctx context.Context, now time.Time) {
 
 // take records the ready samples, runs them through the pipeline and stores
 // what they cause.
-func (o *owner) take(ctx context.Context, now time.Time) {
+func (o *owner) take(ctx context.Context, nowNS int64, passed time.Duration) {
 	if o.recorder != nil && len(o.ready) > 0 {
 		if err := o.recorder.Write(o.ready); err != nil {
 			o.log.Error("recording; samples are missing from the recording", "error", err)
 		}
 	}
 	o.pipeline.Step(o.ready, &o.batch)
-	o.commit(ctx, now)
+	o.commit(ctx, nowNS, passed)
 }
 
 // commit stores the batch. While the store takes nothing, measuring goes on and
 // the batch grows, up to a bound.
-func (o *owner) commit(ctx context.Context, now time.Time) {
-	if o.batch.Empty() || o.failing && now.Before(o.retryAt) {
+func (o *owner) commit(ctx context.Context, nowNS int64, passed time.Duration) {
+	if o.batch.Empty() || o.failing && passed < o.retryAt {
 		return
 	}
 	// What was measured is stored even if the daemon is being stopped.
 	err := o.db.Commit(context.WithoutCancel(ctx), &o.batch)
-	o.watch.stored(err, now)
+	o.watch.stored(err, time.Unix(0, nowNS))
 	if err != nil {
 		if !o.failing {
 			o.log.Error("storing; measuring goes on and it is tried again", "error", err)
+			o.happened(storeFails, "the database takes nothing: "+err.Error(), nowNS)
 		}
-		o.failing, o.retryAt = true, now.Add(retryEvery)
-		o.shed()
+		o.failing, o.retryAt = true, passed+retryEvery
+		o.shed(nowNS)
 		return
-	}
-	if o.failing {
-		o.failing = false
-		o.log.Info("storing works again", "cycles", len(o.batch.Cycles))
 	}
 	o.committed(&o.batch)
+	cycles := len(o.batch.Cycles)
 	o.batch.Reset()
+	if o.failing {
+		o.failing = false
+		o.log.Info("storing works again", "cycles", cycles)
+		o.tell(o.faults.over(storeFails, nowNS))
+	}
 }
 
-// shed gives up the oldest cycles and all but the newest of what is replaced
-// anyway, when the store has taken nothing for too long.
-func (o *owner) shed() {
+// shed gives up the oldest rows, and of what is replaced anyway all but the
+// newest, when the store has taken nothing for too long.
+func (o *owner) shed(nowNS int64) {
 	b := &o.batch
-	if n := len(b.Verdicts) - mostUnstored; n > 0 {
-		b.Verdicts = append(b.Verdicts[:0], b.Verdicts[n:]...)
-	}
-	if n := len(b.Waveforms) - 256; n > 0 {
-		b.Waveforms = append(b.Waveforms[:0], b.Waveforms[n:]...)
-	}
-	n := len(b.Cycles) - mostUnstored
-	if n <= 0 {
+	b.Verdicts, _ = newest(b.Verdicts, mostUnstored)
+	b.Waveforms, _ = newest(b.Waveforms, mostWaves)
+	var cycles, others, n int
+	b.Cycles, cycles = newest(b.Cycles, mostUnstored)
+	b.Forecasts, others = newest(b.Forecasts, mostUnstored)
+	b.Alarms, n = newest(b.Alarms, mostAlarms)
+	if others += n; cycles+others == 0 {
 		return
 	}
-	b.Cycles = append(b.Cycles[:0], b.Cycles[n:]...)
-	o.watch.mu.Lock()
-	o.watch.lost += int64(n)
-	o.watch.mu.Unlock()
-	o.log.Error("the store has taken nothing for too long; the oldest cycles are lost", "cycles", n)
+	lostCycles, lostOthers := o.watch.lose(int64(cycles), int64(others))
+	o.log.Error("the store has taken nothing for too long; the oldest rows are lost", "cycles", cycles, "forecasts_and_alarms", others)
+	o.happened(rowsLost, fmt.Sprintf("%d cycles and %d forecasts and alarms since the start were lost while the database took nothing", lostCycles, lostOthers), nowNS)
+}
+
+// newest keeps the last rows, so many at most.
+func newest[R any](rows []R, most int) (kept []R, lost int) {
+	if lost = len(rows) - most; lost <= 0 {
+		return rows, 0
+	}
+	return append(rows[:0], rows[lost:]...), lost
 }
 
 // end takes what is still held back, closes open cycles and stores them.
-func (o *owner) end(ctx context.Context) {
-	o.ready = o.order.ready(int64(^uint64(0)>>1), o.ready[:0])
-	now := time.Now()
-	o.take(ctx, now)
+func (o *owner) end(ctx context.Context, m moment) {
+	nowNS, _ := o.clock.read(m)
+	o.ready = o.order.all(o.ready[:0])
+	o.take(ctx, nowNS, m.passed)
 	o.pipeline.Flush(&o.batch)
-	o.retryAt = now
-	o.commit(ctx, now)
+	o.retryAt = m.passed
+	o.commit(ctx, nowNS, m.passed)
+	o.commit(ctx, nowNS, m.passed) // that storing works again, if it does
+	if n := len(o.batch.Cycles); n > 0 {
+		o.log.Error("the store takes nothing to the end; cycles are lost", "cycles", n)
+	}
 	if o.recorder != nil {
 		if err := o.recorder.Close(); err != nil {
 			o.log.Error("closing the recording", "error", err)

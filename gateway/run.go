@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"strings"
 	"sync"
 	"time"
 
@@ -56,7 +57,8 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	down.then("store", 10*time.Second, func(context.Context) error { return db.Close() })
 
 	pipeline := NewPipeline(site.AnalysisSettings(), true)
-	if err := recall(ctx, pipeline, site, db, lg); err != nil {
+	own, err := recall(ctx, pipeline, site, db, lg)
+	if err != nil {
 		return err
 	}
 	metrics := export.NewMetrics(brakeInfos(site), opt.Version)
@@ -76,7 +78,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	owned, entries := make(chan struct{}), make(chan entering)
 	server, err := page.New(page.Deps{
-		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: db,
+		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: told{db, health},
 		Ledger:  &desk{DB: db, entries: entries, ended: owned},
 		Plan:    planner(site, db),
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
@@ -105,8 +107,12 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	if err != nil {
 		return err
 	}
+	observe := func(p export.Progress) {
+		metrics.SetProgress(p)
+		health.exported(p)
+	}
 	for _, s := range append(exporters, tellers...) {
-		if err := deliver(ctx, down, db, s, metrics, lg.With("component", "export", "exporter", s.Name())); err != nil {
+		if err := deliver(ctx, down, db, s, observe, lg.With("component", "export", "exporter", s.Name())); err != nil {
 			return err
 		}
 	}
@@ -130,11 +136,13 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 
 	in := make(chan arrival, 1024)
-	own := &owner{pipeline: pipeline, order: order{holdNS: int64(holdFor(site.Devices)), latest: make([]int64, len(list))}, db: db, recorder: recorder, watch: health,
+	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices), len(list)), db: db, recorder: recorder, watch: health,
+		faults: newFaults(own), upkeep: upkeep{keep: store.KeepByDefault()},
 		log: lg.With("component", "pipeline"), entries: entries, committed: metrics.Update, signals: signalsTo(metrics, site)}
+	house.began(time.Now().UnixNano())
 	go func() {
 		defer close(owned)
-		own.run(ctx, in)
+		house.run(ctx, in)
 	}()
 	down.then("pipeline", 10*time.Second, func(ctx context.Context) error {
 		close(in)
@@ -145,8 +153,10 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	var running sync.WaitGroup
 	for i, s := range list {
 		out := make(chan []sensors.Sample, 64)
+		loop := health.loop(s.Name(), pollsWithin(site, s.Name()))
 		running.Go(func() {
 			for samples := range out {
+				health.heard(loop)
 				in <- arrival{i, samples}
 			}
 		})
@@ -154,7 +164,10 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 			defer close(out)
 			if err := s.Run(sourcesCtx, out); err != nil {
 				lg.Error("a device is given up", "device", s.Name(), "error", err)
-				health.ended(s.Name(), err, time.Now())
+				for device := range strings.SplitSeq(s.Name(), "+") {
+					health.ended(device, err, time.Now())
+				}
+				loop.over.Store(true)
 			}
 		})
 	}
@@ -203,34 +216,6 @@ func wait(ctx context.Context, done <-chan struct{}) error {
 	case <-ctx.Done():
 		return errors.New("it did not end in time")
 	}
-}
-
-// recall brings the pipeline to where it was: the stored cycles are fed through
-// it once more, and heard by nobody.
-func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, lg *slog.Logger) error {
-	began, n := time.Now(), 0
-	_, find := brakeNames(site)
-	var unheard store.Batch
-	err := db.EachCycle(ctx, func(c store.CycleRow) error {
-		if i, known := find(c.Brake); known {
-			p.Recall(i, c.Cycle, &unheard)
-			unheard.Reset()
-			n++
-		}
-		return nil
-	})
-	if err != nil {
-		return fmt.Errorf("recalling the stored cycles: %w", err)
-	}
-	states, err := db.AlarmStates(ctx)
-	if err != nil {
-		return fmt.Errorf("recalling the alarms: %w", err)
-	}
-	for _, a := range states {
-		p.Restore(a.Event)
-	}
-	lg.Info("recalled", "cycles", n, "took", time.Since(began).Round(time.Millisecond))
-	return nil
 }
 
 // DeviceSources makes the sources that read a site's channels from its devices:
