@@ -52,7 +52,7 @@ func kappaOf(i int) float64 {
 }
 
 // wanderOf is how far the rate wanders on the whole way, as a part of itself.
-func wanderOf(i int) float64 { return [nWander]float64{0.03, 0.3}[i] }
+func wanderOf(i int) float64 { return [nWander]float64{0.04, 0.22}[i] }
 
 // extraOf is the extra of a new lining's first cycle, as a multiple of the
 // rate.

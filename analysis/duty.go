@@ -16,6 +16,7 @@ type duty struct {
 	mean    [7]float64 // cycles a day by weekday, Sunday first
 	spread  [7]float64 // variance of the same
 	weeks   [7]float64 // how many days the mean rests on
+	sum     [2]dutySide
 }
 
 func (d *duty) add(atNS int64) {
@@ -43,7 +44,8 @@ func (d *duty) passTo(day int64) {
 
 func (d *duty) close() {
 	const memoryWeeks = 8
-	wd := (d.today + 4) % 7 // 1970-01-01 was a Thursday
+	wd := weekday(d.today)
+	d.changed(wd)
 	d.days++
 	d.weeks[wd] = math.Min(d.weeks[wd]+1, memoryWeeks)
 	gain := 1 / d.weeks[wd]
@@ -51,6 +53,52 @@ func (d *duty) close() {
 	d.mean[wd] += gain * diff
 	d.spread[wd] += gain * (diff*diff*(1-gain) - d.spread[wd])
 }
+
+// weekday is that of a day since 1970, Sunday being 0; 1970-01-01 was a
+// Thursday.
+func weekday(day int64) int64 { return (day + 4) % 7 }
+
+// changed looks whether the brake is used otherwise than it was: a CUSUM of the
+// days' cycles. An idle day alone is a holiday and says little. After a change
+// the week's pattern is kept, to the new measure, and the mean soon relearned.
+func (d *duty) changed(wd int64) {
+	const (
+		allowance = 0.5
+		decision  = 6.0 // one false alarm in some years; it costs little
+		boundSDs  = 2.5
+		knownFor  = 2.5 // weeks
+	)
+	mean, variance := d.perDay(wd)
+	if d.weeks[wd] < knownFor || mean < 1 || d.count == 0 {
+		return
+	}
+	z := math.Max(-boundSDs, math.Min(boundSDs, (d.count-mean)/math.Sqrt(variance)))
+	for side := range d.sum {
+		one := &d.sum[side]
+		one.s = math.Max(0, one.s+z*float64(1-2*side)-allowance)
+		if one.s == 0 {
+			*one = dutySide{}
+			continue
+		}
+		one.counted += d.count
+		one.expected += mean
+		one.days++
+		if one.s > decision && one.days >= 4 {
+			ratio := one.counted / one.expected
+			for i := range d.mean {
+				d.mean[i] *= ratio
+				d.spread[i] *= ratio * ratio
+				d.weeks[i] = math.Min(d.weeks[i], 2)
+			}
+			d.sum = [2]dutySide{}
+			return
+		}
+	}
+}
+
+// dutySide is one side of the watch for changed duty: what was counted and
+// expected since it last stood at zero.
+type dutySide struct{ s, counted, expected, days float64 }
 
 // perDay is the mean and variance of the cycles on a weekday. A weekday not
 // yet seen takes those of the days that were.
@@ -72,7 +120,9 @@ func (d *duty) perDay(wd int64) (mean, variance float64) {
 		return allMean, allVar + allMean
 	}
 	// Counts scatter at least like Poisson's; few weeks say little of it.
-	return d.mean[wd], math.Max((w*d.spread[wd]+2*(allVar+d.mean[wd]))/(w+2), d.mean[wd])
+	// The mean is not known better than from so many days.
+	v := math.Max((w*d.spread[wd]+2*(allVar+d.mean[wd]))/(w+2), d.mean[wd])
+	return d.mean[wd], v * (1 + 1/w)
 }
 
 // duty's outlook: cycles expected from a moment on, summed over days.
@@ -125,7 +175,7 @@ func (o *outlook) cycles(days float64) (mean, variance float64) {
 			at = day + 1
 			continue
 		}
-		wd := (int64(day) + 4) % 7
+		wd := weekday(int64(day))
 		mean += part * o.week[wd]
 		variance += part * o.weekVar[wd]
 		at += part

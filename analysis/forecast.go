@@ -5,6 +5,10 @@ import "math"
 // never is the work, in cycles, beyond which nothing is forecast.
 const never = 1e9
 
+// loadChanges is how much more irregular wear is taken to be on the way than it
+// was seen to be: the loads to come are others than those that were.
+const loadChanges = 1.12
+
 // maxDays is how far dates are forecast: thirty years.
 const maxDays = 30 * 365
 
@@ -44,7 +48,7 @@ func (c *crossingLaw) at(cycles float64) float64 {
 		d := c.limitMM - p.g
 		// A rate doesn't wander below zero: no further than on the usual way.
 		wander := p.wander * p.wander * rate * rate * rate / c.way / 3 * math.Min(t, 1.5*math.Max(d, 0)/rate)
-		sigma := math.Sqrt(p.kappa * math.Max(slope, rate*0.1))
+		sigma := math.Sqrt(loadChanges * p.kappa * math.Max(slope, rate*0.1))
 		sd := math.Sqrt(p.gg)
 		if sd < 0.002*d {
 			f += p.weight * Passage{d, slope, math.Sqrt(v + wander), sigma}.CDF(t)
