@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -181,6 +182,15 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	lg.Info("running", "site", site.Name, "brakes", len(site.Brakes), "devices", len(list), "page", "http://"+listener.Addr().String())
 	if opt.Started != nil {
 		opt.Started(listener.Addr().String())
+	}
+	manager, err := newSupervisor(os.Getenv, os.Getpid())
+	if err != nil {
+		return err
+	}
+	if manager != nil {
+		down.then("service manager", time.Second, start(func(ctx context.Context) error {
+			return manager.watch(ctx, func() error { return health.alive(time.Now()) }, lg)
+		}))
 	}
 	select {
 	case <-ctx.Done():
