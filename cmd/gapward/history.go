@@ -104,7 +104,7 @@ func makeHistory(ctx context.Context, site *configs.Site, now time.Time, show *p
 		s.Travel.StaleAfter, s.Drive.StaleAfter, s.Released.StaleAfter, s.Temperature.StaleAfter = 0, 0, 0, 0
 	}
 	pipeline := gateway.NewPipeline(settings, true)
-	var batch store.Batch
+	batch := store.Batch{Ledger: historyEntries(settings, from)}
 	buf := make([]sensors.Sample, 4096)
 	for {
 		if err := ctx.Err(); err != nil {
