@@ -40,6 +40,7 @@ type Brake struct {
 	switchr contact
 	motion  motion
 	still   still
+	thermal thermal
 	bumpAgo int // full cycles since the probe was moved, 0 when that is over
 
 	phase     phase
@@ -98,6 +99,7 @@ func New(s Settings) *Brake {
 		b.health[sig] = health{present: one.Present, staleNS: int64(one.StaleAfter)}
 	}
 	b.record = newRecord(s)
+	b.thermal = newThermal(s.Thermal)
 	b.wakeNS = never64
 	return b
 }
@@ -263,6 +265,10 @@ func (b *Brake) finish(endNS int64, out *Out) {
 	c.TemperatureC = b.tempC
 	if Has(c.GapMM) {
 		c.GapUCalMM = b.set.Travel.CalibrationU
+		if good, _ := b.Good(sensors.Temperature); good {
+			b.thermal.learn(c.GapMM, c.GapUMM, b.tempC)
+			c.GapMM, c.GapUMM = b.thermal.refer(c.GapMM, c.GapUMM, b.tempC)
+		}
 	}
 	out.Cycles = append(out.Cycles, c)
 	if b.probed || b.trace.len() > 0 {

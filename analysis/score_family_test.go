@@ -31,6 +31,7 @@ type polling struct {
 	withSwitch  bool
 	switchStuck time.Duration // after so long the switch shows switchAt for good; 0 never
 	switchAt    float64
+	temperature bool // a thermometer is read every five seconds
 }
 
 func plainFamily(name string) family {
@@ -150,6 +151,12 @@ func families() []family {
 			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM = 25, 20 }
 		}),
 		make("no drive, 5 ms", func(f *family) { f.poll.noDrive, f.poll.period = true, 5*time.Millisecond }),
+		make("temperature", func(f *family) {
+			f.poll.temperature = true
+			f.change = func(p *simulator.Params) {
+				p.GapUMPerK, p.LevelUMPerK, p.AmbientSwingK, p.HeatKPerS = 0.3, 0.5, 8, 0.02
+			}
+		}),
 		make("worst", func(f *family) {
 			f.worst = true
 			f.poll = polling{period: 50 * time.Millisecond, jitter: 0.2, driveOffset: 7 * time.Millisecond, stepUM: 5,

@@ -76,6 +76,9 @@ func (p *poller) next() []sensors.Sample {
 	if !q.noDrive {
 		p.due = append(p.due, sensors.Sample{AtNS: at, Signal: sensors.Drive, Value: p.plant.Read(0, sensors.Drive, at).Value})
 	}
+	if every := int64(5*time.Second) / p.pollNS; q.temperature && p.k%every == 0 {
+		p.due = append(p.due, sensors.Sample{AtNS: at, Signal: sensors.Temperature, Value: p.plant.Read(0, sensors.Temperature, at).Value})
+	}
 	if q.withSwitch {
 		v := p.plant.Read(0, sensors.Released, at).Value
 		if q.switchStuck > 0 && at > takenFrom().UnixNano()+int64(q.switchStuck) {

@@ -63,9 +63,10 @@ type score struct {
 func (f *family) settings() analysis.Settings {
 	adjust := f.params().InitialGapMM * 1.4
 	return analysis.Settings{Name: "a", Kind: analysis.Conical,
-		Limits: analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
-		Travel: analysis.SignalSettings{Present: true, Poll: f.poll.period, ResolutionMM: f.poll.stepUM * 1e-3, StaleAfter: 5e9},
-		Drive:  analysis.SignalSettings{Present: !f.poll.noDrive, Poll: f.poll.period, StaleAfter: 5e9},
+		Limits:      analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
+		Travel:      analysis.SignalSettings{Present: true, Poll: f.poll.period, ResolutionMM: f.poll.stepUM * 1e-3, StaleAfter: 5e9},
+		Temperature: analysis.SignalSettings{Present: f.poll.temperature, Poll: 5e9, StaleAfter: 60e9},
+		Drive:       analysis.SignalSettings{Present: !f.poll.noDrive, Poll: f.poll.period, StaleAfter: 5e9},
 		Released: analysis.SignalSettings{Present: f.poll.withSwitch, Poll: f.poll.period,
 			StaleAfter: 5e9}}
 }
@@ -112,6 +113,15 @@ func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Ev
 		}
 	}
 	brake.Flush(out)
+	if f.poll.temperature { // what was measured is referred to 20 °C
+		for i := range p.truth {
+			x := &p.truth[i]
+			x.GapMM -= f.params().GapUMPerK * 1e-3 * (x.TemperatureC - 20)
+			if i < done {
+				oracleGaps[i] -= f.params().GapUMPerK * 1e-3 * (x.TemperatureC - 20)
+			}
+		}
+	}
 	r.match(p.truth[:done], oracleGaps, fair, out.Cycles, pollNS, f.poll.noDrive, f.params().DriveBounceMS*1e-3)
 	return r
 }

@@ -115,5 +115,16 @@ type Settings struct {
 	// Family is shared by the brakes of one model; nil where there is but one.
 	Family *Family
 
+	// Thermal is how the gap grows with temperature; nil where that is to be
+	// fitted. It counts only with a temperature signal.
+	Thermal *Thermal
+
 	Travel, Drive, Released, Temperature SignalSettings
+}
+
+// Thermal is the growth of the gap with temperature, µm/K, and its standard
+// uncertainty.
+type Thermal struct {
+	UMPerK  float64 `yaml:"um_per_k"`
+	UUMPerK float64 `yaml:"u_um_per_k"`
 }
