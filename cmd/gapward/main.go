@@ -30,6 +30,7 @@ type commands struct {
 	Simulate simulateCommand `cmd:"" help:"Stand in for every device of a site file."`
 	Replay   replayCommand   `cmd:"" help:"Run a recording through the pipeline and print what it finds."`
 	Enter    enterCommand    `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
+	Backup   backupCommand   `cmd:"" help:"Copy the database, also while the daemon runs."`
 	Version  versionCommand  `cmd:"" help:"Print version, commit and Go version."`
 }
 
