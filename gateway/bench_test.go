@@ -14,7 +14,7 @@ import (
 
 // benchSamples are an hour's samples of some brakes in steady use, travel,
 // drive and switch polled every 20 ms, and the settings that they go with.
-func benchSamples(b *testing.B, brakes int) ([]sensors.Sample, []analysis.Settings) {
+func benchSamples(b testing.TB, brakes int) ([]sensors.Sample, []analysis.Settings) {
 	b.Helper()
 	wiring := sensors.Wiring{Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}, Poll: 20 * time.Millisecond}
 	var specs []simulator.BrakeSpec

@@ -1,0 +1,156 @@
+package gateway_test
+
+import (
+	"context"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/store"
+)
+
+// smallDisk is a file system of its own of a few megabytes.
+func smallDisk(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=3m", "gapward-test", dir).CombinedOutput(); err != nil {
+		if os.Getenv("GAPWARD_REAL") == "1" {
+			t.Fatalf("mounting a small file system: %v: %s", err, out)
+		}
+		t.Skipf("a small file system can't be mounted here: %v", err)
+	}
+	t.Cleanup(func() {
+		if out, err := exec.Command("umount", dir).CombinedOutput(); err != nil {
+			t.Errorf("unmounting: %v: %s", err, out)
+		}
+	})
+	return dir
+}
+
+// fill takes all that is left of the disk.
+func fill(t *testing.T, path string) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for _, size := range []int{1 << 16, 4096, 64} {
+		for block := make([]byte, size); ; {
+			if _, err := f.Write(block); err != nil {
+				break // it is full
+			}
+		}
+	}
+}
+
+// TestDiskFull fills the disk under a running daemon and makes room again: it
+// measures on, says what is wrong, goes on storing by itself and has lost
+// nothing.
+func TestDiskFull(t *testing.T) {
+	disk := smallDisk(t)
+	s := newStage(t, disk)
+	d := startDaemon(t, s, "")
+	get := func(path string) (int, string) {
+		resp, err := http.Get("http://" + d.addr + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, string(body)
+	}
+	alarm := func(active string) bool {
+		_, body := get("/metrics")
+		return strings.Contains(body, `gapward_alarm_active{brake="",condition="gateway-fault"} `+active)
+	}
+	eventually(t, "first cycles", func() bool { return len(storedLines(t, s.site.Data)["cycle"]) >= 2 })
+	if !alarm("0") {
+		t.Error("before anything is wrong the gateway's alarm isn't there as 0")
+	}
+
+	ballast := filepath.Join(disk, "ballast")
+	fill(t, ballast)
+	full := time.Now()
+	eventually(t, "the alarm, while nothing can be stored", func() bool {
+		fill(t, ballast+"2") // what the log gave back in between
+		return alarm("1")
+	})
+	for path, want := range map[string]string{"/": "the database takes nothing", "/readyz": "store: since", "/api/alarms": "gateway-fault"} {
+		if _, body := get(path); !strings.Contains(body, want) {
+			t.Errorf("with the disk full %s doesn't say %q", path, want)
+		}
+	}
+	if code, _ := get("/healthz"); code != 200 {
+		t.Errorf("with the disk full /healthz answers %d: measuring goes on and a restart would not help", code)
+	}
+	time.Sleep(8 * time.Second)
+	for _, path := range []string{ballast, ballast + "2"} {
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	room := time.Now()
+	eventually(t, "ready again", func() bool { code, _ := get("/readyz"); return code == 200 && alarm("0") })
+	if err := d.stop(); err != nil {
+		t.Fatal(err)
+	}
+
+	db, err := store.OpenReadOnly(context.Background(), s.site.Data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	cycles, err := db.CyclesAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	during := map[string]int{}
+	last := map[string]int64{}
+	for i, c := range cycles {
+		if c.ID != int64(i+1) {
+			t.Fatalf("cycle %d has id %d", i+1, c.ID)
+		}
+		if c.AtNS > full.UnixNano() && c.AtNS < room.UnixNano() {
+			during[c.Brake]++
+		}
+		if before := last[c.Brake]; before != 0 && c.AtNS-before > int64(8*time.Second) {
+			t.Errorf("%s has no cycle for %v; it runs one about every 2 s", c.Brake, time.Duration(c.AtNS-before))
+		}
+		last[c.Brake] = c.AtNS
+	}
+	for _, b := range s.site.Brakes {
+		if during[b.Name] < 1 {
+			t.Errorf("only %d cycles of %s in the %v of a full disk", during[b.Name], b.Name, room.Sub(full))
+		}
+	}
+	events, err := db.AlarmsAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var own []alerts.Event
+	for _, e := range events {
+		if e.Brake == "" {
+			own = append(own, e.Event)
+		}
+	}
+	if len(own) != 2 || own[0].Change != alerts.Raised || own[1].Change != alerts.Cleared || own[0].Condition != analysis.GatewayFault {
+		t.Fatalf("the gateway's alarm is stored as %+v", own)
+	}
+	if at := time.Unix(0, own[0].AtNS); at.Before(full) || at.After(room) || !strings.Contains(own[0].Detail, "full") {
+		t.Errorf("raised at %v for %q; the disk was full from %v to %v", at, own[0].Detail, full, room)
+	}
+	if at := time.Unix(0, own[1].AtNS); at.Before(room) || own[1].SinceNS != own[0].AtNS {
+		t.Errorf("cleared at %v, since %d", at, own[1].SinceNS)
+	}
+}
