@@ -123,9 +123,10 @@ func (b *Brake) tellProbe(c Cycle, out *Out) {
 
 // shortfall watches for a brake that frees by but a part of its travel.
 type shortfall struct {
-	now      bool // in the latest cycle
-	standing bool // told
-	run      int  // cycles in a row
+	now      bool    // in the latest cycle
+	standing bool    // told
+	run      int     // cycles in a row
+	newMM    float64 // a shorter travel that has its reason, until the gap known has followed; 0 none
 }
 
 const (
@@ -139,11 +140,16 @@ const (
 // adjusted the brake: then it is a new gap. So it is if it stays.
 func (m *meter) shortOf(riseMM, setMM float64, w window, want expectation) bool {
 	limit := shortShare*want.gapMM - 4*m.seat.half()
-	if !Has(want.gapMM) || riseMM >= limit || m.before.atNS == 0 {
-		m.short.run = 0
+	if !Has(want.gapMM) || riseMM >= limit {
+		m.short.run, m.short.newMM = 0, 0
 		return false
 	}
-	if m.short.run == 0 && (w.restedNS > shortPauseNS || math.Abs(setMM-m.before.setMM) > m.seat.farthest()) {
+	if m.short.run == 0 && (m.before.atNS == 0 || w.restedNS > shortPauseNS || math.Abs(setMM-m.before.setMM) > m.seat.farthest()) {
+		m.short.newMM = riseMM
+		return false
+	}
+	if m.short.newMM > 0 && riseMM >= shortShare*m.short.newMM-4*m.seat.half() {
+		m.short.run = 0
 		return false
 	}
 	m.short.run++
