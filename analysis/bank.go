@@ -39,7 +39,7 @@ const (
 	priorRate  = 1.0 / 300 // prior standard deviation of the rate, ways a cycle
 	priorExtra = 6.0       // … of the extra, as a multiple of that
 	usualSpan  = 0.08      // the part of a life in which running-in fades to 1/e, seldom more than twice that
-	usualRunIn = 0.12      // what running-in takes of the way, seldom more than twice that
+	usualRunIn = 0.15      // what running-in takes of the way, seldom more than twice that
 )
 
 // tauOf is how many cycles a lining takes to run in to 1/e.
@@ -147,7 +147,8 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 	if !k.set {
 		return
 	}
-	if down {
+	// A lining that still runs in goes on doing so.
+	if down = down && k.settled(); down {
 		k.forget()
 		k.lining, k.worn = work, true
 	}
@@ -161,6 +162,17 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 		}
 	}
 	k.at = work
+}
+
+// settled reports whether the lining is run in: its extra has faded to less
+// than a twentieth of the rate.
+func (k *bank) settled() bool {
+	var rate, extra float64
+	for _, p := range k.mixture(lognormal{}, nil) {
+		rate += p.weight * p.m
+		extra += p.weight * p.b
+	}
+	return extra < 0.05*rate
 }
 
 // forget draws the beliefs about running-in together: each pair of kappa and
@@ -232,7 +244,7 @@ func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 			p.bb -= ab * ab / v
 			taken := p.b * p.tau / (usualRunIn * k.way)
 			lasts := p.m * p.tau / (usualSpan * k.way)
-			p.weight -= (taken*taken + lasts*lasts) / 2
+			p.weight -= prior.usual * (taken*taken + lasts*lasts) / 2
 			out[n] = p
 			n++
 		}

@@ -37,6 +37,7 @@ type priors struct {
 	still float64
 	run   [nTau][nExtra]float64
 	rate  lognormal
+	usual float64 // how much what is usual of linings in general counts beside run
 }
 
 // What is believed of a brake of a model that nothing is known of.
@@ -110,6 +111,7 @@ func (k *bank) prior() priors {
 			p.run[t][e] = math.Log(run[t][e] / runSum * (1 - still))
 		}
 	}
+	p.usual = sharedOnce / runSum // what the siblings show has it in already
 	p.rate = lognormal{math.Log(k.way / 30000), rateSpread}
 	if n > 0 {
 		mean := logs / weights

@@ -124,7 +124,7 @@ func report(t *testing.T, what string, scores *[4]stageScore) {
 }
 
 func TestForecastScoreAlone(t *testing.T) {
-	n := 150
+	n := 80
 	if *full2000 {
 		n = *histories
 	}
@@ -134,10 +134,11 @@ func TestForecastScoreAlone(t *testing.T) {
 		follow(drawFleet(r).live(r), nil, &scores)
 	}
 	report(t, "on its own", &scores)
+	judge(t, &scores, [4]float64{1.45, 1.20, 1.10, 1.10})
 }
 
 func TestForecastScoreWithSiblings(t *testing.T) {
-	fleets, each := 6, 5
+	fleets, each := 4, 6
 	if *full2000 {
 		fleets, each = *histories/20, 20
 	}
@@ -154,6 +155,30 @@ func TestForecastScoreWithSiblings(t *testing.T) {
 		}
 	}
 	report(t, "with eight siblings", &scores)
+	judge(t, &scores, [4]float64{1.20, 1.10, 1.10, 1.10})
+}
+
+// judge fails where the forecasts are worse than they have been: bands that
+// hold too few truths, and losses that exceed the oracle's by more than most.
+// A few histories say less, and are granted their chance.
+func judge(t *testing.T, scores *[4]stageScore, most [4]float64) {
+	t.Helper()
+	for i := range scores {
+		s := &scores[i]
+		n := float64(s.n)
+		chance := 3 * math.Sqrt(0.9*0.1/n)
+		for what, share := range map[string]float64{"cycles": float64(s.inCycles) / n, "dates": float64(s.inDates) / float64(s.dates)} {
+			if share < 0.88-chance || share > 0.97+chance {
+				t.Errorf("at %.0f %%: the band in %s held %.1f %%", 100*stages[i], what, 100*share)
+			}
+		}
+		if s.own > most[i]*(1+2.5/math.Sqrt(n))*s.oracle {
+			t.Errorf("at %.0f %%: the loss is %.3f × the oracle's, want %.2f at most", 100*stages[i], s.own/s.oracle, most[i])
+		}
+		if s.own > 0.42*s.line {
+			t.Errorf("at %.0f %%: the loss is %.3f × the straight line's, want 0.42 at most", 100*stages[i], s.own/s.line)
+		}
+	}
 }
 
 // copied lets one history after another learn from the same siblings.

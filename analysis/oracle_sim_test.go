@@ -14,12 +14,12 @@ type oracle struct {
 
 // branch is one possibility: a lining run in, or one value of the extra.
 type branch struct {
-	f                   float64
-	weight              float64 // logarithm
-	g, m                float64
-	gg, gm, mm          float64
-	set                 bool
-	effective, restated float64
+	f          float64
+	weight     float64 // logarithm
+	g, m       float64
+	gg, gm, mm float64
+	set        bool
+	rejected   int
 }
 
 func newOracle(l *brakeLife) *oracle {
@@ -78,8 +78,12 @@ func (b *branch) seen(gap, noise float64) {
 	}
 	s, nu := b.gg+r, gap-b.g
 	if nu*nu > 25*(math.Min(b.gg, 0.01)+r) && b.gg < 0.5 {
+		if b.rejected++; b.rejected >= 4 { // it was the earlier one that was off
+			b.rejected, b.gg, b.gm = 0, 1, 0
+		}
 		return
 	}
+	b.rejected = 0
 	b.weight -= 0.5 * (math.Log(s) + nu*nu/s)
 	kg, km := b.gg/s, b.gm/s
 	b.g += kg * nu
