@@ -137,8 +137,8 @@ func TestChangesAreToldApart(t *testing.T) {
 		mm      float64
 	}{
 		"bumped probe":    {func(c *cyclesOf) { c.probe += 0.2 }, 20, ProbeMoved, false, 0.2},
-		"adjustment":      {func(c *cyclesOf) { c.gap -= 0.5 }, 20, Adjusted, false, -0.5},
-		"new lining":      {func(c *cyclesOf) { c.gap = 1.6 }, 1500, NewLining, false, NoValue()},
+		"adjustment":      {func(c *cyclesOf) { c.gap -= 0.5 }, 20, Adjusted, true, -0.5},
+		"new lining":      {func(c *cyclesOf) { c.gap = 1.6 }, 1500, NewLining, true, NoValue()},
 		"cracked lining":  {func(c *cyclesOf) { c.gap += 0.15 }, 20, GapRose, true, 0.15},
 		"fell by little":  {func(c *cyclesOf) { c.gap -= 0.06 }, 20, GapFell, true, -0.06},
 		"release slower":  {func(*cyclesOf) {}, 2500, ReleaseSlows, false, NoValue()},

@@ -101,21 +101,20 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 }
 
 // stepped feeds the wear filter and tells of sudden changes. A brake that was
-// adjusted is no reason for an alarm.
+// adjusted is told as well: it is for people to say that they did it.
 func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 	step := b.wear.add(c.GapMM, c.GapUMM)
 	f := Finding{AtNS: nowNS, Condition: GapStep, Value: step, U: NoValue(), Limit: NoValue(), Unit: "mm"}
 	const told = 20 // full cycles at the new level
 	switch {
-	case step != 0 && kindOfStep(step, &b.set) != Adjusted:
-		b.stepAgo, b.forecastAfter = 1, 0
-		f.Excess = math.Abs(step)
-		out.Findings = append(out.Findings, f)
 	case step != 0:
 		b.forecastAfter = 0
-		if b.stepAgo > 0 {
-			b.stepAgo = told
+		if math.Abs(step) < leastStepMM {
+			break
 		}
+		b.stepAgo = 1
+		f.Excess = math.Abs(step)
+		out.Findings = append(out.Findings, f)
 	case b.stepAgo > 0:
 		if b.stepAgo++; b.stepAgo > told {
 			b.stepAgo = 0
@@ -125,6 +124,11 @@ func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 	}
 	return step
 }
+
+// leastStepMM is a change of the gap that somebody should look at. A very quiet
+// probe shows smaller ones, which the wear filter follows; nothing is done
+// about a hundredth of a millimetre.
+const leastStepMM = 0.010
 
 // guard is the one-sided factor for 95 % (ISO 14253-1): a limit is met only
 // when that is proven.

@@ -28,7 +28,7 @@ type demoCommand struct {
 
 // Help says what is to be seen, and shows an example.
 func (demoCommand) Help() string {
-	return `Four simulated brakes on three cranes, behind Modbus TCP and an embedded MQTT broker on loopback; 90 days of history, made in seconds; then live, with wear sped up: within two minutes a gap moves, a forecast changes and alarms come. All data are invented.
+	return `Four simulated brakes on three cranes, behind Modbus TCP and an embedded MQTT broker on loopback; 90 days of history, made in seconds; then live, in continuous use: within two minutes a gap moves, a forecast changes and alarms come. All data are invented.
 
 Example:
   gapward demo --listen 127.0.0.1:8480`
@@ -72,7 +72,7 @@ func (c *demoCommand) Run(ctx context.Context, io streams) (err error) {
 		return fmt.Errorf("starting the MQTT broker: %w", err)
 	}
 	defer func() { err = errors.Join(err, broker.Close()) }()
-	if err := goLive(site, plant, time.Now()); err != nil {
+	if err := goLive(plant, time.Now()); err != nil {
 		return fmt.Errorf("going live: %w", err)
 	}
 	play, stop := context.WithCancel(ctx)

@@ -27,8 +27,7 @@ func historyEntries(settings []analysis.Settings, from time.Time) (rows []store.
 		if !ok || story.adjustedOn == 0 {
 			continue
 		}
-		at := from.Add(time.Duration(story.adjustedOn)*24*time.Hour + 5*time.Hour)
-		add(s.Name, at, analysis.Adjustment, int(math.Round(story.adjustedMM/step.MM)), "demonstration")
+		add(s.Name, story.adjustedAt(from), analysis.Adjustment, int(math.Round(story.adjustedMM/step.MM)), "demonstration")
 	}
 	return rows
 }

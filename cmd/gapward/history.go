@@ -15,7 +15,7 @@ import (
 const (
 	historyDays = 90
 	historySeed = 41
-	liftsPerDay = 18
+	liftsPerDay = 6
 )
 
 // story is how a brake of the demonstration has fared: where its gap was at the
@@ -31,6 +31,12 @@ var stories = map[string]story{
 	"quay-2/creep":    {beganMM: 1.02, nowMM: 1.44},
 	"gantry-1/hoist":  {beganMM: 0.46, nowMM: 0.66},
 	"trolley-3/hoist": {beganMM: 0.86, nowMM: 0.71, adjustedOn: 63, adjustedMM: 0.375},
+}
+
+// adjustedAt is when the brake was adjusted in a history that began at from: at
+// night, when the hoist rests.
+func (s story) adjustedAt(from time.Time) time.Time {
+	return from.Truncate(24 * time.Hour).Add(time.Duration(s.adjustedOn)*24*time.Hour + 3*time.Hour)
 }
 
 // brakeSpecs are the simulated brakes with their duty during the history. How
@@ -86,8 +92,7 @@ func makeHistory(ctx context.Context, site *configs.Site, now time.Time, show *p
 		if s.adjustedOn == 0 {
 			continue
 		}
-		at := from.Add(time.Duration(s.adjustedOn)*24*time.Hour + 5*time.Hour)
-		if err := stream.Apply(simulator.Event{At: at, Brake: name, Fault: simulator.Adjusted, Amount: s.adjustedMM}); err != nil {
+		if err := stream.Apply(simulator.Event{At: s.adjustedAt(from), Brake: name, Fault: simulator.Adjusted, Amount: s.adjustedMM}); err != nil {
 			return nil, err
 		}
 	}
@@ -141,22 +146,13 @@ func save(ctx context.Context, db *store.DB, batch *store.Batch) error {
 	return nil
 }
 
-// goLive puts the brakes, as the history left them, into continuous use and has
-// them wear faster, so that something is to be seen within minutes.
-func goLive(site *configs.Site, plant *simulator.Plant, now time.Time) error {
-	const fasterWear = 3
+// goLive puts the brakes, as the history left them, into continuous use: they
+// wear in minutes as they did in weeks, so that something is to be seen.
+func goLive(plant *simulator.Plant, now time.Time) error {
 	duty := simulator.ContinuousDuty()
 	duty.On = [2]time.Duration{1500 * time.Millisecond, 3 * time.Second}
 	duty.Idle = [2]time.Duration{2 * time.Second, 3 * time.Second}
 	duty.CreepOn = [2]time.Duration{800 * time.Millisecond, 1500 * time.Millisecond}
 	duty.JogShare, duty.JogOn = 0.1, [2]time.Duration{60 * time.Millisecond, 100 * time.Millisecond}
-	if err := plant.SetDuty(duty, now); err != nil {
-		return err
-	}
-	for _, b := range site.Brakes {
-		if err := plant.Apply(simulator.Event{Brake: b.Name, Fault: simulator.WearFast, Amount: fasterWear}); err != nil {
-			return err
-		}
-	}
-	return nil
+	return plant.SetDuty(duty, now)
 }
