@@ -13,6 +13,8 @@ type Out struct {
 	Verdicts  []Verdict
 	Findings  []Finding
 	Forecasts []Forecast
+
+	scratch scratch
 }
 
 // Reset empties out and keeps its memory.
@@ -260,7 +262,9 @@ func (b *Brake) finish(endNS int64, out *Out) {
 		b.freeze(b.off.LoNS, out)
 	}
 	b.meter.short.now = false
+	b.meter.scratch = &out.scratch
 	c := b.measured(endNS)
+	b.meter.scratch = nil
 	c.Flags |= b.flags
 	c.TemperatureC = b.tempC
 	if Has(c.GapMM) {

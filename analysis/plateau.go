@@ -3,7 +3,7 @@ package analysis
 import "math"
 
 // meter measures the plateaus and ramps of one brake's travel. It holds what
-// it learned of the noise, and scratch memory.
+// it learned of them.
 type meter struct {
 	stepMM   float64 // quantisation, configured; 0 where unknown
 	seenStep float64 // smallest change between neighbours seen, where it isn't
@@ -19,8 +19,11 @@ type meter struct {
 	bumpMM   float64   // by how much the probe was moved last
 	short    shortfall // cycles in which the brake freed only in part
 
-	buf, res, when []float64
+	*scratch // lent for the time of a measurement
 }
+
+// scratch is memory that the brakes of one pipeline share.
+type scratch struct{ buf, res, when []float64 }
 
 // rest is what is learned of one kind of plateau.
 type rest struct {

@@ -126,7 +126,7 @@ type shortfall struct {
 	now      bool    // in the latest cycle
 	standing bool    // told
 	run      int     // cycles in a row
-	newMM    float64 // a shorter travel that has its reason, until the gap known has followed; 0 none
+	newMM    float64 // a shorter travel that is a new gap, 0 where there is none
 }
 
 const (
@@ -136,23 +136,24 @@ const (
 )
 
 // shortOf reports whether a cycle's travel ended short of the gap known, while
-// the brake sat where it had sat before. After a long rest somebody may have
-// adjusted the brake: then it is a new gap. So it is if it stays.
+// the brake sat where it had sat before. Where it sits elsewhere, or has rested
+// for long, somebody may have adjusted it: then the shorter travel is a new gap
+// from there on. So it is if it stays.
 func (m *meter) shortOf(riseMM, setMM float64, w window, want expectation) bool {
-	limit := shortShare*want.gapMM - 4*m.seat.half()
-	if !Has(want.gapMM) || riseMM >= limit {
-		m.short.run, m.short.newMM = 0, 0
+	s := &m.short
+	slack := 4 * m.seat.half()
+	if !Has(want.gapMM) || riseMM >= shortShare*want.gapMM-slack {
+		s.run, s.newMM = 0, 0
 		return false
 	}
-	if m.short.run == 0 && (m.before.atNS == 0 || w.restedNS > shortPauseNS || math.Abs(setMM-m.before.setMM) > m.seat.farthest()) {
-		m.short.newMM = riseMM
+	if s.newMM > 0 && riseMM >= shortShare*s.newMM-slack {
 		return false
 	}
-	if m.short.newMM > 0 && riseMM >= shortShare*m.short.newMM-4*m.seat.half() {
-		m.short.run = 0
+	if s.run == 0 && (m.before.atNS == 0 || w.restedNS > shortPauseNS || math.Abs(setMM-m.before.setMM) > m.seat.farthest()) || s.run >= shortMost {
+		s.run, s.newMM = 0, riseMM
 		return false
 	}
-	m.short.run++
-	m.short.now = m.short.run <= shortMost
-	return m.short.now
+	s.run++
+	s.now = true
+	return true
 }
