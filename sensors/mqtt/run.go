@@ -226,7 +226,7 @@ func (l *loop) tick() {
 		l.s.log.Warn("the clock was set forward", "by", step)
 	} else if step < 0 && !l.oldClock {
 		l.oldClock = true
-		l.s.log.Error("the clock was set back; times go on as before, until gapward is restarted", "by", -step)
+		l.s.log.Error("the clock was set back; times run a thousandth slow until they agree, or gapward is restarted", "by", -step)
 	}
 	now := l.clock.nowNS()
 	l.overruns(now)
