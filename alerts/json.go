@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"encoding/json"
 	"strconv"
 
 	"gapward/analysis"
@@ -26,7 +27,8 @@ func (e Event) AppendJSON(dst []byte) []byte {
 	}
 	if e.Detail != "" {
 		dst = append(dst, `,"detail":`...)
-		dst = strconv.AppendQuote(dst, e.Detail)
+		words, _ := json.Marshal(e.Detail) // a string can always be; whatever an error's text brings along
+		dst = append(dst, words...)
 	}
 	return append(dst, '}')
 }

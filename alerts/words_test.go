@@ -85,6 +85,8 @@ func TestMessage(t *testing.T) {
 			"Hoist works harder than set: quay-2/main, 61.25 %, limit 40 %, since 2026-11-25 01:02:03 UTC"},
 		{Event{Condition: analysis.GatewayFault, Change: Raised, Value: nan, U: nan, Limit: nan},
 			"gapward itself has a fault: gateway, since 2026-11-25 01:02:03 UTC"},
+		{Event{Condition: analysis.GatewayFault, Change: Raised, Value: nan, U: nan, Limit: nan, Detail: "the database takes nothing:\nit is full"},
+			"gapward itself has a fault: gateway, the database takes nothing: it is full, since 2026-11-25 01:02:03 UTC"},
 	} {
 		c.e.SinceNS, c.e.AtNS = since, until
 		if got := Message(c.e); got != c.want {

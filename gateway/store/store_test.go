@@ -134,7 +134,7 @@ func wholeBatch() *Batch {
 		},
 		Alarms: []AlarmRow{
 			{Event: alerts.Event{AtNS: startNS, Brake: mainBrake, Condition: analysis.GapAdjust, Change: alerts.Raised, State: alerts.Unacknowledged, SinceNS: startNS - 5, Value: 2.81, U: 0.01, Limit: 2.8, Unit: "mm"}},
-			{Event: alerts.Event{AtNS: startNS + 1, Brake: "", Condition: analysis.GatewayFault, Change: alerts.Raised, State: alerts.Unacknowledged, SinceNS: startNS, Value: no, U: no, Limit: no}},
+			{Event: alerts.Event{AtNS: startNS + 1, Brake: "", Condition: analysis.GatewayFault, Change: alerts.Raised, State: alerts.Unacknowledged, SinceNS: startNS, Value: no, U: no, Limit: no, Detail: "the disk is full"}},
 			{Event: alerts.Event{AtNS: startNS + 2, Brake: mainBrake, Condition: analysis.SlowSet, Change: alerts.Raised, State: alerts.Unacknowledged, SinceNS: startNS, Value: 0.4, U: no, Limit: 0.3, Unit: "s", Signal: "travel"}},
 			{Event: alerts.Event{AtNS: startNS + 3, Brake: mainBrake, Condition: analysis.GapAdjust, Change: alerts.Acked, State: alerts.Acknowledged, SinceNS: startNS - 5, Value: 2.81, U: 0.01, Limit: 2.8, Unit: "mm", By: "shift leader"}},
 			{Event: alerts.Event{AtNS: startNS + 4, Brake: mainBrake, Condition: analysis.SlowSet, Change: alerts.Cleared, State: alerts.Normal, SinceNS: startNS, Value: 0.2, U: no, Limit: 0.3, Unit: "s"}},
