@@ -27,7 +27,7 @@ type story struct {
 }
 
 var stories = map[string]story{
-	"quay-2/main":     {beganMM: 2.12, nowMM: 2.76, adjustedOn: 41, adjustedMM: 0.5},
+	"quay-2/main":     {beganMM: 2.12, nowMM: 2.785, adjustedOn: 41, adjustedMM: 0.5},
 	"quay-2/creep":    {beganMM: 1.02, nowMM: 1.44},
 	"gantry-1/hoist":  {beganMM: 0.46, nowMM: 0.66},
 	"trolley-3/hoist": {beganMM: 0.86, nowMM: 0.71, adjustedOn: 63, adjustedMM: 0.375},
