@@ -168,7 +168,8 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 // than a twentieth of the rate.
 func (k *bank) settled() bool {
 	var rate, extra float64
-	for _, p := range k.mixture(lognormal{}, nil) {
+	prior := k.prior()
+	for _, p := range k.mixture(&prior, nil) {
 		rate += p.weight * p.m
 		extra += p.weight * p.b
 	}
@@ -345,38 +346,44 @@ func normalise(parts []part) {
 	}
 }
 
-// mixture is what the bank believes now: for each pair of kappa and wander and
-// each τ one normal law, the likeliest first, those that hardly count left out.
-// rate is the prior law of the rate's logarithm; with its SD zero there is none.
-func (k *bank) mixture(rate lognormal, buf []part) []part {
-	prior := k.prior()
+// mixture is what the bank believes now: for each pair of kappa and wander, each
+// τ and each few values of the extra one normal law, those left out that can't
+// count.
+func (k *bank) mixture(prior *priors, buf []part) []part {
 	var parts [nTau * nExtra]part
 	age := k.at - k.lining
 	buf = buf[:0]
 	for d := range nDrift {
-		n := k.conditioned(d, &prior, &parts)
+		n := k.conditioned(d, prior, &parts)
 		for i := 0; i < n; {
 			j := i + 1
-			for j < n && parts[j].tau == parts[i].tau {
+			for j < n && parts[j].tau == parts[i].tau && parts[j].e/extrasTogether == parts[i].e/extrasTogether {
 				j++
 			}
 			one, _ := merged(parts[i:j])
 			one.fade(age)
-			if rate.sd > 0 {
-				one.reweigh(rate)
-			}
 			buf = append(buf, one)
 			i = j
 		}
 	}
-	normalise(buf)
+	buf = heaviest(buf, leastWeight*leastWeight)
+	return buf
+}
+
+// settle is what is left of a mixture in view of what is known of the rate
+// beforehand, the likeliest first. With an SD of zero nothing is known.
+func settle(buf []part, rate lognormal) []part {
+	if rate.sd > 0 {
+		for i := range buf {
+			buf[i].weight = math.Log(buf[i].weight)
+			buf[i].reweigh(rate)
+		}
+	}
+	buf = heaviest(buf, leastWeight)
 	sortByWeight(buf)
+	buf = buf[:min(len(buf), mostParts)]
 	var sum float64
 	for i := range buf {
-		if i == mostParts || buf[i].weight < leastWeight {
-			buf = buf[:i]
-			break
-		}
 		sum += buf[i].weight
 	}
 	for i := range buf {
@@ -395,9 +402,23 @@ func (p *part) fade(age float64) {
 }
 
 const (
-	mostParts   = 24
-	leastWeight = 0.002
+	mostParts      = 40
+	leastWeight    = 0.001
+	extrasTogether = 3 // neighbouring values of the extra that are drawn together
 )
+
+// heaviest normalises the weights and leaves those out that are below least.
+func heaviest(parts []part, least float64) []part {
+	normalise(parts)
+	n := 0
+	for i := range parts {
+		if parts[i].weight >= least {
+			parts[n] = parts[i]
+			n++
+		}
+	}
+	return parts[:n]
+}
 
 // sortByWeight puts the heaviest first; equals keep their order.
 func sortByWeight(p []part) {

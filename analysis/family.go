@@ -70,7 +70,7 @@ func (k *bank) prior() priors {
 		}
 	}
 	runSum = sharedOnce
-	var logs, logVar, weights float64
+	var logs, logVar, weights, stills float64
 	if k.family != nil {
 		for i := range k.family.members {
 			m := &k.family.members[i]
@@ -78,6 +78,7 @@ func (k *bank) prior() priors {
 				continue
 			}
 			n++
+			stills += m.still
 			for d := range drift {
 				drift[d] += m.drift[d]
 			}
@@ -102,8 +103,11 @@ func (k *bank) prior() priors {
 		p.drift[d] = math.Log(drift[d] / driftSum)
 	}
 	still := stillNew
-	if k.worn {
+	switch {
+	case k.worn:
 		still = stillStep
+	case n > 0:
+		still = math.Min(math.Max((sharedOnce*stillNew+stills)/(sharedOnce+n), 0.02), 0.98)
 	}
 	p.still = math.Log(still)
 	for t := 1; t < nTau; t++ {
@@ -196,6 +200,9 @@ func (k *bank) share() {
 	s.logM = logM / weightM
 	s.logSD = math.Sqrt(math.Max(logV/weightM-s.logM*s.logM, 1e-8))
 	ran := sum - still
+	if !k.worn {
+		s.still = still / sum
+	}
 	if ran > 0.9*sum && !k.worn {
 		s.ranIn = true
 		for t := range run {

@@ -164,14 +164,16 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 	now := *w.bank
 	w.upToNow(&now)
 	prior := now.prior()
-	parts := now.mixture(lognormal{}, make([]part, 0, nDrift*nTau))
+	parts := now.mixture(&prior, make([]part, 0, nDrift*(1+(nTau-1)*(nExtra/extrasTogether+1))))
 	var below float64
 	for i := range parts {
 		below += parts[i].weight * normalCDF(-parts[i].m/math.Sqrt(parts[i].mm))
 	}
 	told := below < 0.05
 	if told {
-		parts = now.mixture(prior.rate, parts)
+		parts = settle(parts, prior.rate)
+	} else {
+		parts = settle(parts, lognormal{})
 	}
 	law := crossingLaw{parts: parts, limitMM: limitMM, way: w.way, ahead: float64(w.work) - now.at}
 	rate, rateU, gap := rateAndGap(parts)

@@ -123,7 +123,7 @@ func TestForecastOfLasers(t *testing.T) {
 			k.share()
 		}
 		prior := own.prior()
-		law := crossingLaw{parts: own.mixture(prior.rate, nil), limitMM: 10, way: 10}
+		law := crossingLaw{parts: settle(own.mixture(&prior, nil), prior.rate), limitMM: 10, way: 10}
 		law.tabulate(2000)
 		lo, hi := 2000+law.quantile(0.05), 2000+law.quantile(0.95)
 		for _, row := range table(t, "laser_gaas_forecast_at_2000h.csv") {
