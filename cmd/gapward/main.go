@@ -24,14 +24,15 @@ const (
 
 // commands are the commands of the program, one file each.
 type commands struct {
-	Demo     demoCommand     `cmd:"" help:"Show the whole job on simulated hoists, with nothing to install."`
-	Run      runCommand      `cmd:"" help:"Run the daemon: measure, judge, store, alarm, export and serve the page."`
-	Check    checkCommand    `cmd:"" help:"Check a site file and show how its devices will be read."`
-	Simulate simulateCommand `cmd:"" help:"Stand in for every device of a site file."`
-	Replay   replayCommand   `cmd:"" help:"Run a recording through the pipeline and print what it finds."`
-	Enter    enterCommand    `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
-	Backup   backupCommand   `cmd:"" help:"Copy the database, also while the daemon runs."`
-	Version  versionCommand  `cmd:"" help:"Print version, commit and Go version."`
+	Demo       demoCommand       `cmd:"" help:"Show the whole job on simulated hoists, with nothing to install."`
+	Run        runCommand        `cmd:"" help:"Run the daemon: measure, judge, store, alarm, export and serve the page."`
+	Check      checkCommand      `cmd:"" help:"Check a site file and show how its devices will be read."`
+	Simulate   simulateCommand   `cmd:"" help:"Stand in for every device of a site file."`
+	Commission commissionCommand `cmd:"" help:"Prove a site file on the live system and write a record of it."`
+	Replay     replayCommand     `cmd:"" help:"Run a recording through the pipeline and print what it finds."`
+	Enter      enterCommand      `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
+	Backup     backupCommand     `cmd:"" help:"Copy the database, also while the daemon runs."`
+	Version    versionCommand    `cmd:"" help:"Print version, commit and Go version."`
 }
 
 // streams is where a command reads and writes.

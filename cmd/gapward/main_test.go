@@ -174,7 +174,7 @@ func lastLine(s string) string {
 
 func TestHelpHasOneExampleForEachCommand(t *testing.T) {
 	_, whole, _ := invoke(t, "--help")
-	for _, command := range []string{"demo", "run", "check", "simulate", "replay", "version"} {
+	for _, command := range []string{"demo", "run", "check", "simulate", "commission", "replay", "version"} {
 		if !regexp.MustCompile(`(?m)^  ` + command + ` `).MatchString(whole) {
 			t.Errorf("gapward --help doesn't list %s:\n%s", command, whole)
 		}

@@ -39,11 +39,12 @@ func rooms() map[string][]string {
 		"configs": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify", "gateway/export", "gateway/page"},
 		"gateway": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
 			"gateway/store", "gateway/export", "gateway/page", "configs"},
+		"gateway/commission": {"sensors", "sensors/modbus", "analysis", "alerts", "configs", "gateway"},
 		// A simulated hoist shares nothing with what estimates it.
 		"simulator":       {"sensors"},
 		"simulator/field": {"sensors", "simulator"},
 		"cmd/gapward": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
-			"gateway/store", "gateway/export", "gateway/page", "configs", "gateway", "simulator", "simulator/field"},
+			"gateway/store", "gateway/export", "gateway/page", "configs", "gateway", "gateway/commission", "simulator", "simulator/field"},
 	}
 }
 

@@ -1,0 +1,144 @@
+package commission
+
+import (
+	"errors"
+	"slices"
+	"sync"
+
+	"gapward/analysis"
+	"gapward/sensors"
+	"gapward/sensors/modbus"
+)
+
+// reading is one raw reading of a channel.
+type reading struct {
+	atNS    int64
+	raw     float64
+	quality sensors.Quality
+}
+
+// span is a time, UTC nanoseconds, for which something is known of a brake.
+type span struct {
+	brake      int32
+	fromNS, to int64
+}
+
+// evidence is all that was seen and typed in.
+type evidence struct {
+	channels []sensors.Channel // as the site file wires them
+	readings [][]reading       // by channel, in the order of time
+	refusals []*modbus.Exception
+	failures map[string]error // the latest of each device
+	still    []span           // a person said that the brake was set
+	gauge    map[int32]analysis.HandReading
+}
+
+// mostReadings is how many readings of a channel are kept: more than an hour at
+// 20 ms. What comes after them is left out.
+const mostReadings = 200_000
+
+// gatherer takes what the sources send. It may be asked meanwhile.
+type gatherer struct {
+	mu   sync.Mutex
+	e    evidence
+	full bool // something had to be left out
+	at   map[place]int
+}
+
+// place is a signal of a brake.
+type place struct {
+	brake  int32
+	signal sensors.Signal
+}
+
+func newGatherer(channels []sensors.Channel) *gatherer {
+	g := &gatherer{at: make(map[place]int, len(channels)), e: evidence{
+		channels: channels, readings: make([][]reading, len(channels)), refusals: make([]*modbus.Exception, len(channels)),
+		failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
+	}}
+	for i, c := range channels {
+		g.at[place{c.Brake, c.Signal}] = i
+	}
+	return g
+}
+
+// take keeps samples, whose values are raw.
+func (g *gatherer) take(samples []sensors.Sample) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for _, s := range samples {
+		i, ok := g.at[place{s.Brake, s.Signal}]
+		switch {
+		case !ok:
+		case len(g.e.readings[i]) >= mostReadings:
+			g.full = true
+		default:
+			g.e.readings[i] = append(g.e.readings[i], reading{s.AtNS, s.Value, s.Quality})
+		}
+	}
+}
+
+// Polled keeps why requests failed.
+func (g *gatherer) Polled(device string, p sensors.Poll) {
+	if p.Err == nil {
+		return
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.e.failures[device] = p.Err
+	var failed *modbus.PollError
+	var refused *modbus.Exception
+	if !errors.As(p.Err, &failed) || !errors.As(p.Err, &refused) {
+		return
+	}
+	for _, c := range failed.Request.Channels {
+		if i, ok := g.at[place{c.Brake, c.Signal}]; ok {
+			g.e.refusals[i] = refused
+		}
+	}
+}
+
+// heldStill notes that a person said that a brake was set.
+func (g *gatherer) heldStill(brake int32, fromNS, toNS int64) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.e.still = append(g.e.still, span{brake, fromNS, toNS})
+}
+
+// measured notes a reading by hand.
+func (g *gatherer) measured(brake int32, h analysis.HandReading) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.e.gauge[brake] = h
+}
+
+// evidence is what there is up to now. Readings are only ever added, so that
+// those handed out stay as they are.
+func (g *gatherer) evidence() evidence {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	e := g.e
+	e.readings = slices.Clone(e.readings)
+	e.refusals = slices.Clone(e.refusals)
+	e.still = slices.Clone(e.still)
+	e.failures = make(map[string]error, len(g.e.failures))
+	for k, v := range g.e.failures {
+		e.failures[k] = v
+	}
+	e.gauge = make(map[int32]analysis.HandReading, len(g.e.gauge))
+	for k, v := range g.e.gauge {
+		e.gauge[k] = v
+	}
+	return e
+}
+
+// rawChannels are the channels with what makes a value of a raw one taken
+// away, so that the sources bring it as it is.
+func rawChannels(channels []sensors.Channel) []sensors.Channel {
+	list := slices.Clone(channels)
+	for i := range list {
+		w := &list[i].Wiring
+		w.Raw, w.MM, w.Deg, w.Invert = [2]float64{}, [2]float64{}, [2]float64{}, false
+	}
+	return list
+}

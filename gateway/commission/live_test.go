@@ -1,0 +1,210 @@
+package commission
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"gapward/configs"
+	"gapward/simulator"
+	"gapward/simulator/field"
+)
+
+// quay is the site as its devices really are: two hoists on two units of one
+// address, a thermometer, a float in two registers.
+const quay = `
+site: Test Quay
+data: DATA
+devices:
+  quay-io: {modbus: "tcp://ADDRESS", unit: 1, timeout: 1s}
+  pit-io: {modbus: "tcp://PIT", unit: 2, timeout: 1s}
+brakes:
+  - name: quay-1/hoist
+    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}
+    timing: {release: 300ms, set: 300ms}
+    signals:
+      travel: {device: quay-io, input: 0, raw: [0, 4095], mm: [0, 10], poll: 40ms, u_mm: 0.01}
+      drive: {device: quay-io, discrete: 0}
+      released: {device: quay-io, discrete: 1}
+      temperature: {device: quay-io, input: 1, raw: [0, 4095], celsius: [-20, 120], poll: 200ms}
+  - name: quay-2/hoist
+    limits_mm: {min: 0.8, target: 1.0, adjust: 1.8, max: 2.2}
+    timing: {release: 300ms, set: 300ms}
+    signals:
+      travel: {device: quay-io, input: 2, raw: [0, 4095], mm: [0, 10], poll: 40ms, u_mm: 0.01}
+      drive: {device: quay-io, discrete: 2}
+      released: {device: quay-io, discrete: 3}
+  - name: pit-1/hoist
+    limits_mm: {min: 0.8, target: 1.0, adjust: 1.8, max: 2.2}
+    timing: {release: 300ms, set: 300ms}
+    signals:
+      travel: {device: pit-io, holding: 100, type: f32, words: cdab, poll: 40ms, u_mm: 0.005}
+      drive: {device: pit-io, coil: 16}
+`
+
+// spare is a brake that the devices have and no site file names: it never
+// frees, so that its switch stays as it is.
+const spare = `  - name: spare-1/hoist
+    limits_mm: {min: 0.8, target: 1.0, adjust: 1.8, max: 2.2}
+    signals:
+      drive: {device: quay-io, discrete: 8}
+      released: {device: quay-io, discrete: 9}
+`
+
+func load(t *testing.T, text string) *configs.Site {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "site.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	site, problems, err := configs.Load(path, configs.Run)
+	if err != nil || len(problems) > 0 {
+		t.Fatalf("the site file: %v %v", err, problems)
+	}
+	return site
+}
+
+// shortDuty has a hoist run all the time, in cycles of two to three seconds;
+// the hoists don't run at the same times.
+func shortDuty(hoist int) simulator.Duty {
+	d := simulator.ContinuousDuty()
+	ms := func(from, to time.Duration) [2]time.Duration {
+		return [2]time.Duration{from * time.Millisecond, to * time.Millisecond}
+	}
+	switch hoist {
+	case 0:
+		d.On, d.Idle = ms(900, 1100), ms(900, 1200)
+	case 1:
+		d.On, d.Idle = ms(1100, 1900), ms(900, 1300)
+	default:
+		d.On, d.Idle = ms(900, 1000), ms(1500, 2400)
+	}
+	d.JogShare, d.CreepShare, d.CreepOnly, d.BurstLifts = 0, 0, 0, 1e6
+	return d
+}
+
+// stand has simulated devices stand at a fresh address, as a site file without
+// mistakes has them, and returns the file's text.
+func stand(t *testing.T, spoil func(specs []simulator.BrakeSpec), events ...simulator.Event) (text string) {
+	t.Helper()
+	text = strings.NewReplacer("ADDRESS", freeAddress(t), "PIT", freeAddress(t), "DATA", t.TempDir()).Replace(quay)
+	site := load(t, text+spare)
+	specs := simulator.SpecsFor(site.Channels(), shortDuty(0), 5, func(name string) float64 {
+		return site.Brakes[site.BrakeIndex(name)].Limits.TargetMM * 1.2
+	})
+	for i := range specs {
+		specs[i].Duty = shortDuty(i)
+	}
+	if spoil != nil {
+		spoil(specs)
+	}
+	plant, err := simulator.NewPlant(specs, time.Now(), 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, ev := range append(events, simulator.Event{Brake: "spare-1/hoist", Fault: simulator.NotFreeing}) {
+		if err := plant.Apply(ev); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f, err := field.New(field.Config{Devices: site.Devices, Channels: site.Channels(), Plant: plant})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- f.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("the devices ended with %v", err)
+		}
+	})
+	return text
+}
+
+// freeAddress is an address on loopback at which nobody listens.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// told is a site file with replacements made in it.
+func told(t *testing.T, text string, replace ...string) *configs.Site {
+	t.Helper()
+	told := text
+	for i := 0; i+1 < len(replace); i += 2 {
+		if n := strings.Count(told, replace[i]); n != 1 {
+			t.Fatalf("%q stands %d times in the site file", replace[i], n)
+		}
+		told = strings.Replace(told, replace[i], replace[i+1], 1)
+	}
+	return load(t, told)
+}
+
+// begin commissions in the background.
+func begin(t *testing.T, site *configs.Site, opt Options) (wait func(t *testing.T) *Report) {
+	t.Helper()
+	if opt.Out == nil {
+		opt.Out = io.Discard
+	}
+	opt.Version = "test"
+	var r *Report
+	var err error
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		r, err = Run(t.Context(), site, opt)
+	}()
+	return func(t *testing.T) *Report {
+		t.Helper()
+		<-done
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() {
+			if t.Failed() {
+				if err := r.Summary(t.Output()); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+		return r
+	}
+}
+
+// channel finds a channel of the record.
+func (r *Report) channel(t *testing.T, name string) Channel {
+	t.Helper()
+	for _, b := range r.Brakes {
+		for _, c := range b.Channels {
+			if b.Name+" "+c.Signal == name {
+				return c
+			}
+		}
+	}
+	t.Fatalf("the record has no %s", name)
+	return Channel{}
+}
+
+// looksLike gathers what failed of a channel.
+func (c Channel) looksLike() string {
+	var list []string
+	for _, k := range c.Checks {
+		if k.Verdict == Failed {
+			list = append(list, fmt.Sprintf("%s: %s (%s)", k.Name, k.Looks, k.Found))
+		}
+	}
+	return strings.Join(list, "; ")
+}
