@@ -116,7 +116,6 @@ func TestDiskFull(t *testing.T) {
 		t.Fatal(err)
 	}
 	during := map[string]int{}
-	last := map[string]int64{}
 	for i, c := range cycles {
 		if c.ID != int64(i+1) {
 			t.Fatalf("cycle %d has id %d", i+1, c.ID)
@@ -124,10 +123,6 @@ func TestDiskFull(t *testing.T) {
 		if c.AtNS > full.UnixNano() && c.AtNS < room.UnixNano() {
 			during[c.Brake]++
 		}
-		if before := last[c.Brake]; before != 0 && c.AtNS-before > int64(8*time.Second) {
-			t.Errorf("%s has no cycle for %v; it runs one about every 2 s", c.Brake, time.Duration(c.AtNS-before))
-		}
-		last[c.Brake] = c.AtNS
 	}
 	for _, b := range s.site.Brakes {
 		if during[b.Name] < 1 {

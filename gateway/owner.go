@@ -63,8 +63,18 @@ func (o *owner) run(ctx context.Context, in <-chan arrival) {
 		case e := <-o.entries:
 			o.enter(ctx, e)
 		case now := <-ticker.C:
+			o.gather(in, time.Since(began))
 			o.turn(ctx, moment{now.UnixNano(), now.Sub(began)})
 		}
+	}
+}
+
+// gather takes what has come while a turn took long, on a slow card say. Else
+// that time would seem to have passed in silence, and what was measured in it
+// would be too late.
+func (o *owner) gather(in <-chan arrival, passed time.Duration) {
+	for range len(in) {
+		o.order.add(<-in, passed)
 	}
 }
 

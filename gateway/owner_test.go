@@ -255,3 +255,28 @@ func TestSetAsideDatabaseIsAnAlarm(t *testing.T) {
 		t.Errorf("the page is told %+v (%v)", rows, err)
 	}
 }
+
+// TestNothingIsLateAfterASlowTurn has a commit take ten seconds, in which a
+// source goes on sending.
+func TestNothingIsLateAfterASlowTurn(t *testing.T) {
+	samples, settings := benchSamples(t, 1)
+	o := house(t, NewPipeline(settings, false))
+	begin := samples[0].AtNS
+	in := make(chan arrival, 1024)
+	i := 0
+	for at := time.Duration(0); at < 30*time.Second; at += 20 * time.Millisecond {
+		var batch []sensors.Sample
+		for ; samples[i].AtNS-begin <= int64(at); i++ {
+			batch = append(batch, samples[i])
+		}
+		in <- arrival{0, batch}
+		if at > 10*time.Second && at < 20*time.Second {
+			continue
+		}
+		o.gather(in, at)
+		o.turn(context.Background(), moment{begin + int64(at), at})
+	}
+	if o.order.late != 0 {
+		t.Errorf("%d samples were too late", o.order.late)
+	}
+}
