@@ -165,7 +165,7 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 }
 
 // settled reports whether the lining is run in: its extra has faded to less
-// than a twentieth of the rate.
+// than a fifth of the rate.
 func (k *bank) settled() bool {
 	var rate, extra float64
 	prior := k.prior()
@@ -173,7 +173,7 @@ func (k *bank) settled() bool {
 		rate += p.weight * p.m
 		extra += p.weight * p.b
 	}
-	return extra < 0.05*rate
+	return extra < 0.2*rate
 }
 
 // forget draws the beliefs about running-in together: each pair of kappa and
