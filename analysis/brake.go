@@ -339,8 +339,8 @@ func (b *Brake) waveform(c Cycle, endNS int64) Waveform {
 	n := (hi - lo + every - 1) / every
 	w := Waveform{CycleAtNS: c.AtNS, OffNS: c.OnNS, TimesNS: make([]int64, 0, n), TravelMM: make([]float32, 0, n)}
 	for i := lo; i < hi; i += every {
-		w.TimesNS = append(w.TimesNS, b.trace.atNS[i]-c.AtNS)
-		w.TravelMM = append(w.TravelMM, float32(b.trace.mm[i]))
+		w.TimesNS = append(w.TimesNS, b.trace.at(i)-c.AtNS)
+		w.TravelMM = append(w.TravelMM, float32(b.trace.mm(i)))
 	}
 	return w
 }

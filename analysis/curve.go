@@ -13,6 +13,13 @@ import "math"
 // on the way tells when the level of interest was passed: the curve says how
 // long it takes from there to here. What is then left is the edge's own
 // bracket.
+//
+// Until curveKnown cycles have been seen the time is the middle of the poll in
+// which the level was passed, with the polls of edge and passage in its
+// uncertainty. After that it gets better for some sixty cycles more, and the
+// uncertainty follows. The curve forgets over curveMemory cycles, for it
+// changes as the gap grows. A bouncing drive contact is learned from the same
+// cycles; see [bounce].
 type curve struct {
 	n  float64              // cycles it rests on
 	at [curveLevels]float64 // seconds after the edge, by level
@@ -33,9 +40,9 @@ const (
 // the travel came later than the curve says, NaN while that isn't known.
 func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) (s, uS, later float64) {
 	way := toMM - fromMM
-	share := func(i int) float64 { return (t.mm[i] - fromMM) / way }
+	share := func(i int) float64 { return (t.mm(i) - fromMM) / way }
 	edgeNS := from.middleNS()
-	seconds := func(i int) float64 { return float64(t.atNS[i]-edgeNS) * 1e-9 }
+	seconds := func(i int) float64 { return float64(t.at(i)-edgeNS) * 1e-9 }
 
 	// First passages of all levels.
 	var middle [curveLevels]float64
@@ -84,7 +91,7 @@ func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds 
 	step := after - before
 	var sum, weights float64
 	for i := aim + 2; i > aim-60 && i > t.head; i-- {
-		if i >= len(t.mm) {
+		if i >= t.end() {
 			continue
 		}
 		x := share(i)

@@ -110,7 +110,7 @@ func (m *meter) visited(t *trace, fromNS int64, to int, mm float64) bool {
 	lo, _ := t.span(fromNS, fromNS)
 	limit := m.seat.farthest() / 2
 	for i, run := lo, 0; i < to; i++ {
-		if math.Abs(t.mm[i]-mm) > limit {
+		if math.Abs(t.mm(i)-mm) > limit {
 			run = 0
 			continue
 		}
@@ -139,7 +139,7 @@ type setPlateau struct {
 func (m *meter) setBefore(t *trace, w window) level {
 	lo, hi := t.span(w.fromNS, w.on.LoNS)
 	p := &m.latest
-	if hi > lo && p.N > 0 && t.atNS[hi-1] == p.lastNS {
+	if hi > lo && p.N > 0 && t.at(hi-1) == p.lastNS {
 		l := p.level
 		l.From, l.To = lo, hi
 		return l
@@ -160,7 +160,7 @@ func (m *meter) setAfter(t *trace, w window, minMM float64) level {
 	}
 	var s stretch
 	if lo-t.head >= 3 { // how it came there
-		m.buf = append(m.buf[:0], t.mm[lo-3:lo]...)
+		m.pick(t, lo-3, lo, 3)
 		from := medianInPlace(m.buf)
 		to := m.middle(t, roughLo, early)
 		if s.wayMM = to - from; s.wayMM < -0.5*minMM { // what a jog does is no example
@@ -170,7 +170,7 @@ func (m *meter) setAfter(t *trace, w window, minMM float64) level {
 	l := m.settledPlateau(t, lo, hi, roughLo, early, s)
 	m.latest = setPlateau{level: l, arrivedNS: s.arrivedNS, arrivedWithin: s.arrivedWithin, wayMM: s.wayMM}
 	if l.N > 0 {
-		m.latest.lastNS = t.atNS[l.To-1]
+		m.latest.lastNS = t.at(l.To - 1)
 	}
 	return l
 }
@@ -180,9 +180,9 @@ func (m *meter) setAfter(t *trace, w window, minMM float64) level {
 func arrival(t *trace, lo, hi int, fromMM, toMM float64) (atNS, within int64) {
 	way := toMM - fromMM
 	for i := max(lo, t.head+1); i+1 < hi; i++ {
-		if (t.mm[i]-fromMM)/way >= 0.9 && (t.mm[i+1]-fromMM)/way >= 0.7 { // the next one confirms it
-			within = t.atNS[i] - t.atNS[i-1]
-			return t.atNS[i] - within/2, within
+		if (t.mm(i)-fromMM)/way >= 0.9 && (t.mm(i+1)-fromMM)/way >= 0.7 { // the next one confirms it
+			within = t.at(i) - t.at(i-1)
+			return t.at(i) - within/2, within
 		}
 	}
 	return 0, 0
@@ -205,7 +205,7 @@ func (m *meter) settledPlateau(t *trace, lo, hi, roughLo, roughHi int, s stretch
 		hi = m.left(t, start, hi, s.rough, s.sd, 0)
 	}
 	if start > lo && start < hi { // leave the last of the bounce out
-		s.guardNS = t.atNS[start] + min((t.atNS[start]-t.atNS[lo])/2, (t.atNS[hi-1]-t.atNS[start])/3)
+		s.guardNS = t.at(start) + min((t.at(start)-t.at(lo))/2, (t.at(hi-1)-t.at(start))/3)
 	}
 	if hi-start < minPlateau {
 		return level{}
@@ -254,7 +254,7 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	}
 	end := m.left(t, start, watch, rough, sd, -1)
 	guardNS, end := clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
-	if end-start < 2 || t.atNS[end-1]-t.atNS[start] < minFreeNS {
+	if end-start < 2 || t.at(end-1)-t.at(start) < minFreeNS {
 		return level{}, false
 	}
 
@@ -298,12 +298,12 @@ func (m *meter) movedWhileFree(t *trace, w window, before, free level) bool {
 	lo, _ := t.span(w.on.HiNS, w.off.LoNS)
 	middle := (before.MM + free.MM) / 2
 	i := lo
-	for i < free.From && !(t.mm[i] > middle && t.mm[i+1] > middle) {
+	for i < free.From && !(t.mm(i) > middle && t.mm(i+1) > middle) {
 		i++
 	}
-	i, _ = t.span(t.atNS[i]+firstRestNS/3, free.MidNS)
+	i, _ = t.span(t.at(i)+firstRestNS/3, free.MidNS)
 	to := free.From - 2 // the last two may be on their way
-	if to-i < 2*minPlateau || t.atNS[to]-t.atNS[i] < firstRestNS/3 {
+	if to-i < 2*minPlateau || t.at(to)-t.at(i) < firstRestNS/3 {
 		return false
 	}
 	return math.Abs(m.middle(t, i, to)-free.MM) > m.seat.farthest()
@@ -318,18 +318,18 @@ func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (guardNS 
 	if end-start < 2 {
 		return 0, end
 	}
-	most := (t.atNS[end-1] - t.atNS[start]) / 3
+	most := (t.at(end-1) - t.at(start)) / 3
 	to = end
 	for i := start - 1; i >= lo; i-- {
-		if t.mm[i] < middle {
-			guardNS = t.atNS[start] + min((t.atNS[start]-t.atNS[i])/2, most)
+		if t.mm(i) < middle {
+			guardNS = t.at(start) + min((t.at(start)-t.at(i))/2, most)
 			break
 		}
 	}
 	for i := end; i < watch; i++ {
-		if t.mm[i] < middle {
-			guard := t.atNS[end-1] - min((t.atNS[i]-t.atNS[end-1])/2, most)
-			for to > start && t.atNS[to-1] > guard {
+		if t.mm(i) < middle {
+			guard := t.at(end-1) - min((t.at(i)-t.at(end-1))/2, most)
+			for to > start && t.at(to-1) > guard {
 				to--
 			}
 			break

@@ -8,7 +8,6 @@ import "math"
 type motion struct {
 	out  int // readings in a row beyond the threshold
 	back int // readings in a row back again
-	free bool
 	low  int
 }
 
@@ -72,11 +71,11 @@ func (b *Brake) leftLevel(mm float64) edge {
 	sd := b.meter.scale(math.Sqrt(max(b.meter.set.cov[0], b.meter.free.cov[0]+b.meter.ripple.power)))
 	limit := max(settleSDs*sd, 0.02*b.set.Limits.MinMM)
 	t := &b.trace
-	last := len(t.atNS) - 1
+	last := t.end() - 1
 	for i := last; i > t.head; i-- {
-		if d := t.mm[i-1] - mm; d < limit && d > -limit {
-			return edge{On: true, LoNS: t.atNS[i-1], HiNS: t.atNS[i]}
+		if d := t.mm(i-1) - mm; d < limit && d > -limit {
+			return edge{On: true, LoNS: t.at(i - 1), HiNS: t.at(i)}
 		}
 	}
-	return edge{On: true, LoNS: t.atNS[last], HiNS: t.atNS[last]}
+	return edge{On: true, LoNS: t.at(last), HiNS: t.at(last)}
 }

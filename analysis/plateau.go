@@ -77,7 +77,7 @@ func (m *meter) middle(t *trace, lo, hi int) float64 {
 func (m *meter) pick(t *trace, lo, hi, most int) {
 	m.buf = m.buf[:0]
 	for i, every := lo, (hi-lo-1)/most+1; i < hi; i += every {
-		m.buf = append(m.buf, t.mm[i])
+		m.buf = append(m.buf, t.mm(i))
 	}
 }
 
@@ -112,22 +112,22 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 
 	// Gather what can be used, relative to the rough level.
 	m.res, m.when = m.res[:0], m.when[:0]
-	firstNS := t.atNS[s.start]
+	firstNS := t.at(s.start)
 	running, spikes, k := 0, 0, 0
 	for i := s.start; i < s.end; i++ {
-		x := t.mm[i] - s.rough
+		x := t.mm(i) - s.rough
 		if s.arrivedNS != 0 && k < tailBins {
-			k = r.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k)
+			k = r.bin(float64(t.at(i)-s.arrivedNS)*1e-6, k)
 			off, known := r.at(k)
 			switch {
-			case !known && t.atNS[i] < s.guardNS:
+			case !known && t.at(i) < s.guardNS:
 				continue
 			case known && math.Abs(off*s.wayMM) > scatter && len(m.res) == 0:
 				continue // the bounce is still more than noise
 			case known:
 				x -= off * s.wayMM
 			}
-		} else if t.atNS[i] < s.guardNS {
+		} else if t.at(i) < s.guardNS {
 			continue
 		}
 		if math.Abs(x) > spikeSDs*sd {
@@ -135,8 +135,8 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 			continue
 		}
 		m.res = append(m.res, x)
-		m.when = append(m.when, float64(t.atNS[i]-firstNS)*1e-9)
-		if t.atNS[i] < s.motorUntilNS {
+		m.when = append(m.when, float64(t.at(i)-firstNS)*1e-9)
+		if t.at(i) < s.motorUntilNS {
 			running = len(m.res)
 		}
 	}
@@ -196,15 +196,15 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 // against the level of its second half. That one is taken as it was read: were
 // what is known already taken off it, an error in it would confirm itself.
 func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
-	half := s.arrivedNS + (t.atNS[s.end-1]-s.arrivedNS)/2
+	half := s.arrivedNS + (t.at(s.end-1)-s.arrivedNS)/2
 	if s.arrivedWithin > (half-s.arrivedNS)/2 {
 		return
 	}
 	omega := 2 * math.Pi * w.hz
 	read := func(i int) (mm float64, ok bool) {
-		mm = t.mm[i] - s.rough
-		if w.ok && t.atNS[i] < s.motorUntilNS {
-			si, co := math.Sincos(omega * float64(t.atNS[i]-t.atNS[s.start]) * 1e-9)
+		mm = t.mm(i) - s.rough
+		if w.ok && t.at(i) < s.motorUntilNS {
+			si, co := math.Sincos(omega * float64(t.at(i)-t.at(s.start)) * 1e-9)
 			mm -= w.a*co + w.b*si
 		}
 		return mm, math.Abs(mm) <= spikeSDs*m.scale(s.sd)
@@ -224,7 +224,7 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	var sum, count float64
 	k := 0
 	for i := s.start; i < middle; i++ {
-		if now := l.bin(float64(t.atNS[i]-s.arrivedNS)*1e-6, k); now != k {
+		if now := l.bin(float64(t.at(i)-s.arrivedNS)*1e-6, k); now != k {
 			if count > 0 {
 				l.learn(k, sum/count/s.wayMM)
 			}
@@ -270,7 +270,7 @@ func (m *meter) scatter(sum float64, n, fitted int, info float64, learned *noise
 func (m *meter) settled(t *trace, lo, hi int, rough, sd float64) int {
 	limit := settleSDs * m.scale(sd)
 	for i := hi - 1; i >= lo; i-- {
-		if math.Abs(t.mm[i]-rough) > limit && (i == lo || math.Abs(t.mm[i-1]-rough) > limit) {
+		if math.Abs(t.mm(i)-rough) > limit && (i == lo || math.Abs(t.mm(i-1)-rough) > limit) {
 			return i + 1
 		}
 	}
@@ -284,7 +284,7 @@ func (m *meter) left(t *trace, lo, hi int, rough, sd, dir float64) int {
 	limit := settleSDs * m.scale(sd)
 	before := false
 	for i := lo; i < hi; i++ {
-		d := t.mm[i] - rough
+		d := t.mm(i) - rough
 		off := d*dir > limit || dir == 0 && math.Abs(d) > limit
 		if off && before {
 			return i - 1

@@ -75,9 +75,9 @@ func families() []family {
 	poll := func(name string, edit func(*polling)) family {
 		return make(name, func(f *family) { edit(&f.poll) })
 	}
-	bouncing := func(name string, bounceMS float64, pollMS time.Duration) family {
+	bouncing := func(name string, bounceMS float64, poll time.Duration) family {
 		return make(name, func(f *family) {
-			f.poll.period = pollMS * time.Millisecond
+			f.poll.period = poll * time.Millisecond
 			f.change = func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = bounceMS, bounceMS }
 		})
 	}

@@ -12,12 +12,11 @@ import (
 // and which readings are spikes. Its levels are those of generalised least
 // squares.
 type oracle struct {
-	p       simulator.Params
-	poll    polling
-	atNS    []int64 // readings kept
-	mm      []float64
-	restNS  int64 // when the brake came to rest after the cycle before
-	cutDone int
+	p      simulator.Params
+	poll   polling
+	atNS   []int64 // readings kept
+	mm     []float64
+	restNS int64 // when the brake came to rest after the cycle before
 }
 
 // span is a plateau's time.

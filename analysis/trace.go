@@ -1,32 +1,72 @@
 package analysis
 
-import "sort"
+import (
+	"math"
+	"slices"
+	"sort"
+)
 
-// trace is the travel of the recent past in the order of time.
+// trace is the travel of the recent past in the order of time. A hall has many
+// brakes and a small box little memory: a reading takes eight bytes, its time
+// in steps of ten microseconds and its value to seven digits.
 type trace struct {
-	atNS []int64
-	mm   []float64
-	head int // the first that still counts
+	baseNS int64 // time of what is kept as step 0
+	kept   []stored
+	head   int // the first that still counts
 }
 
-// maxTrace bounds a trace, in readings: two minutes at 20 ms.
-const maxTrace = 6000
+type stored struct {
+	step uint32
+	mm   float32
+}
+
+const (
+	// maxTrace bounds a trace, in readings: two minutes at 20 ms.
+	maxTrace = 6000
+	// timeStepNS is the step of the times. They reach twelve hours back.
+	timeStepNS = 10_000
+)
 
 func (t *trace) add(atNS int64, mm float64) {
-	if len(t.atNS) == cap(t.atNS) && t.head > len(t.atNS)/4 {
-		n := copy(t.atNS, t.atNS[t.head:])
-		copy(t.mm, t.mm[t.head:])
-		t.atNS, t.mm, t.head = t.atNS[:n], t.mm[:n], 0
+	if len(t.kept) == cap(t.kept) && t.head > len(t.kept)/4 {
+		t.kept = slices.Delete(t.kept, 0, t.head)
+		t.head = 0
 	}
-	t.atNS = append(t.atNS, atNS)
-	t.mm = append(t.mm, mm)
+	if len(t.kept) == t.head { // nothing to keep up with
+		t.kept, t.head, t.baseNS = t.kept[:0], 0, atNS
+	}
+	if atNS-t.baseNS > math.MaxUint32*timeStepNS {
+		t.rebase(atNS)
+	}
+	t.kept = append(t.kept, stored{uint32((atNS - t.baseNS) / timeStepNS), float32(mm)})
 }
 
-func (t *trace) len() int { return len(t.atNS) - t.head }
+// rebase counts time from later on, so that it reaches to atNS. What is too
+// old for that is forgotten.
+func (t *trace) rebase(atNS int64) {
+	t.dropBefore(atNS - math.MaxUint32*timeStepNS/2)
+	t.kept = slices.Delete(t.kept, 0, t.head)
+	t.head = 0
+	if len(t.kept) == 0 {
+		t.baseNS = atNS
+		return
+	}
+	by := t.kept[0].step
+	for i := range t.kept {
+		t.kept[i].step -= by
+	}
+	t.baseNS += int64(by) * timeStepNS
+}
+
+// at is the time of a reading and mm its value; from head to end they count.
+func (t *trace) at(i int) int64   { return t.baseNS + int64(t.kept[i].step)*timeStepNS }
+func (t *trace) mm(i int) float64 { return float64(t.kept[i].mm) }
+func (t *trace) end() int         { return len(t.kept) }
+func (t *trace) len() int         { return len(t.kept) - t.head }
 
 // dropBefore forgets what is older than atNS.
 func (t *trace) dropBefore(atNS int64) {
-	for t.head < len(t.atNS) && t.atNS[t.head] < atNS {
+	for t.head < len(t.kept) && t.at(t.head) < atNS {
 		t.head++
 	}
 }
@@ -36,23 +76,22 @@ func (t *trace) dropBefore(atNS int64) {
 func (t *trace) thin(fromNS, toNS int64) {
 	w := t.head
 	keep := true
-	for i := t.head; i < len(t.atNS); i++ {
-		if t.atNS[i] > fromNS && t.atNS[i] < toNS {
+	for i := t.head; i < len(t.kept); i++ {
+		if at := t.at(i); at > fromNS && at < toNS {
 			keep = !keep
 			if !keep {
 				continue
 			}
 		}
-		t.atNS[w], t.mm[w] = t.atNS[i], t.mm[i]
+		t.kept[w] = t.kept[i]
 		w++
 	}
-	t.atNS, t.mm = t.atNS[:w], t.mm[:w]
+	t.kept = t.kept[:w]
 }
 
 // span is the index range of the readings with fromNS <= time < toNS.
 func (t *trace) span(fromNS, toNS int64) (lo, hi int) {
-	live := t.atNS[t.head:]
-	lo = sort.Search(len(live), func(i int) bool { return live[i] >= fromNS })
-	hi = lo + sort.Search(len(live)-lo, func(i int) bool { return live[lo+i] >= toNS })
-	return t.head + lo, t.head + hi
+	lo = t.head + sort.Search(t.len(), func(i int) bool { return t.at(t.head+i) >= fromNS })
+	hi = lo + sort.Search(len(t.kept)-lo, func(i int) bool { return t.at(lo+i) >= toNS })
+	return lo, hi
 }

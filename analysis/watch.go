@@ -35,7 +35,7 @@ func (r *reference) track(mm float64) {
 func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 	b.probed = true
 	if n := b.trace.len(); n > 0 {
-		b.meter.saw(mm - b.trace.mm[len(b.trace.mm)-1])
+		b.meter.saw(mm - b.trace.mm(b.trace.end()-1))
 		if n >= maxTrace {
 			b.shorten(atNS)
 		}
@@ -77,7 +77,7 @@ func (b *Brake) shorten(nowNS int64) {
 	}
 	b.trace.thin(b.on.HiNS+2e9, nowNS-2e9)
 	if b.trace.len() >= maxTrace { // sampled faster than thinning can follow
-		b.trace.thin(b.trace.atNS[b.trace.head], nowNS-1e9)
+		b.trace.thin(b.trace.at(b.trace.head), nowNS-1e9)
 	}
 }
 
@@ -243,7 +243,7 @@ func (b *Brake) lastMM() float64 {
 	if b.trace.len() == 0 {
 		return NoValue()
 	}
-	return b.trace.mm[len(b.trace.mm)-1]
+	return b.trace.mm(b.trace.end() - 1)
 }
 
 // travelUsable reports whether the probe can tell set from released.
