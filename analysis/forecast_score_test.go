@@ -23,7 +23,7 @@ var stages = [4]float64{0.25, 0.5, 0.75, 0.9}
 type stageScore struct {
 	n, inCycles, inDates, dates       int
 	low, high, lowDate                int
-	own, oracle, line, date, silent   float64
+	own, oracle, line, silent         float64
 	widthOwn, widthOracle, oracleHeld float64
 }
 

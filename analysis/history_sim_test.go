@@ -45,13 +45,11 @@ type brakeLife struct {
 	fleet
 	rate, runInF, tau float64
 	fresh             bool // begins with a new lining
-	factor            func(dayNS int64) float64
 
 	cycles   []Cycle
 	gapMM    []float64 // underlying, after each cycle
 	crossing int       // index of the cycle at which the limit is reached
 	adjusted int       // index of the cycle before which it was adjusted, 0 never
-	startNS  int64
 }
 
 const lifeStart = int64(1767571200e9) // a Monday
