@@ -81,7 +81,7 @@ func TestDemoShowsTheWholeJob(t *testing.T) {
 		t.Fatalf("the board at the beginning: %+v", first)
 	}
 	for _, b := range first.Brakes {
-		if b.Gap == nil || b.Release == nil || b.Set == nil || b.Cycles.Full < 500 || len(b.Forecasts) == 0 || b.State == "unknown" {
+		if b.Gap == nil || b.Release == nil || b.Set == nil || b.Cycles.Full < 200 || len(b.Forecasts) == 0 || b.State == "unknown" {
 			t.Errorf("a brake after months of history: %+v", b)
 		}
 	}

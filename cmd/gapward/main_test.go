@@ -172,29 +172,44 @@ func lastLine(s string) string {
 	return lines[len(lines)-1]
 }
 
+// listed are the commands that a help names, those below them included.
+func listed(t *testing.T, above ...string) (list [][]string) {
+	t.Helper()
+	code, help, errs := invoke(t, append(above, "--help")...)
+	if code != 0 || errs != "" {
+		t.Fatalf("%v --help: exit code %d, and on standard error %q", above, code, errs)
+	}
+	_, commands, _ := strings.Cut(help, "\nCommands:\n")
+	for _, m := range regexp.MustCompile(`(?m)^  ([a-z][a-z -]*[a-z])  +\S`).FindAllStringSubmatch(commands, -1) {
+		command := strings.Fields(m[1])
+		list = append(list, command)
+		list = append(list, listed(t, command...)...)
+	}
+	return list
+}
+
 func TestHelpHasOneExampleForEachCommand(t *testing.T) {
-	_, whole, _ := invoke(t, "--help")
-	for _, command := range []string{"demo", "run", "check", "simulate", "commission", "replay", "version"} {
-		if !regexp.MustCompile(`(?m)^  ` + command + ` `).MatchString(whole) {
-			t.Errorf("gapward --help doesn't list %s:\n%s", command, whole)
-		}
-		code, out, errs := invoke(t, command, "--help")
-		if code != 0 || errs != "" {
-			t.Errorf("%s --help: exit code %d, and on standard error %q", command, code, errs)
-		}
+	promised := map[string]bool{"demo": true, "run": true, "check": true, "simulate": true, "replay": true, "version": true}
+	for _, command := range listed(t) {
+		name := strings.Join(command, " ")
+		delete(promised, name)
+		_, out, _ := invoke(t, append(command, "--help")...)
 		_, example, _ := strings.Cut(out, "Example:\n\n")
 		line, _, _ := strings.Cut(example, "\n")
-		if n := strings.Count(out, "Example:"); n != 1 || !strings.HasPrefix(line, "    gapward "+command) {
-			t.Errorf("%s --help has %d examples, the first %q:\n%s", command, n, line, out)
+		if n := strings.Count(out, "Example:"); n != 1 || !strings.HasPrefix(line, "    gapward "+name) {
+			t.Errorf("%s --help has %d examples, the first %q:\n%s", name, n, line, out)
 		}
 		// What the example names has to be there, seen from the repository's root.
 		for _, word := range strings.Fields(line) {
 			if strings.HasPrefix(word, "configs/") {
 				if _, err := os.Stat(filepath.Join("../..", word)); err != nil {
-					t.Errorf("the example of %s: %v", command, err)
+					t.Errorf("the example of %s: %v", name, err)
 				}
 			}
 		}
+	}
+	if len(promised) > 0 {
+		t.Errorf("gapward --help doesn't list %v", promised)
 	}
 }
 
