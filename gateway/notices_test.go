@@ -35,7 +35,7 @@ func TestAlarmReachesAWebhook(t *testing.T) {
 	s.site.Notify = []notify.Settings{{Webhook: &notify.WebhookSettings{URL: hook.URL}}}
 	d := startDaemon(t, s, "")
 	// It has to be seen setting and releasing before a failure means anything.
-	time.Sleep(4 * time.Second)
+	eventually(t, "cycles of both brakes", func() bool { return len(storedLines(t, s.site.Data)["cycle"]) >= 4 })
 	if err := s.plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.NotFreeing, Lasts: 5 * time.Second}); err != nil {
 		t.Fatal(err)
 	}
