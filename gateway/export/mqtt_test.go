@@ -220,7 +220,9 @@ func TestMQTTMessages(t *testing.T) {
 		t.Errorf("retained: %v", late.heard)
 	}
 	stop()
-	eventually(t, "the goodbye", func() bool { return slices.Equal(slices.Compact(s.on("gapward/Kestrel-Quay/gateway")), []string{"online", "offline"}) })
+	eventually(t, "the goodbye", func() bool {
+		return slices.Equal(slices.Compact(s.on("gapward/Kestrel-Quay/gateway")), []string{"online", "offline"})
+	})
 	if err := m.Deliver(expired(t), rows); err == nil {
 		t.Error("delivered after the connection was closed")
 	}
