@@ -4,6 +4,7 @@ import (
 	"errors"
 	"slices"
 	"sync"
+	"time"
 
 	"gapward/analysis"
 	"gapward/sensors"
@@ -34,15 +35,41 @@ type evidence struct {
 }
 
 // mostReadings is how many readings of a channel are kept: more than an hour at
-// 20 ms. What comes after them is left out.
+// 20 ms. What comes after them is left out of the proof.
 const mostReadings = 200_000
 
 // gatherer takes what the sources send. It may be asked meanwhile.
 type gatherer struct {
 	mu   sync.Mutex
 	e    evidence
-	full bool // something had to be left out
 	at   map[place]int
+	live map[int32]*counter
+}
+
+// counter counts how often a brake was driven long enough for a full cycle, for
+// a person to see how far it is. Whether the cycles are full ones the analysis
+// says, once all has been seen.
+type counter struct {
+	signal sensors.Signal // that it counts by: the drive, else the release switch
+	on     bool
+	fromNS int64
+	n      int
+}
+
+// longEnough is how long the drive must be on for a cycle that may be full.
+const longEnough = 600 * time.Millisecond
+
+func (c *counter) take(s sensors.Sample) {
+	if s.Signal != c.signal || s.Quality != sensors.Good {
+		return
+	}
+	switch on := s.Value >= 0.5; {
+	case on && !c.on:
+		c.fromNS = s.AtNS
+	case !on && c.on && s.AtNS-c.fromNS >= int64(longEnough):
+		c.n++
+	}
+	c.on = s.Value >= 0.5
 }
 
 // place is a signal of a brake.
@@ -52,12 +79,18 @@ type place struct {
 }
 
 func newGatherer(channels []sensors.Channel) *gatherer {
-	g := &gatherer{at: make(map[place]int, len(channels)), e: evidence{
+	g := &gatherer{at: make(map[place]int, len(channels)), live: make(map[int32]*counter), e: evidence{
 		channels: channels, readings: make([][]reading, len(channels)), refusals: make([]*modbus.Exception, len(channels)),
 		failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
 	}}
 	for i, c := range channels {
 		g.at[place{c.Brake, c.Signal}] = i
+		if g.live[c.Brake] == nil {
+			g.live[c.Brake] = &counter{}
+		}
+		if by := &g.live[c.Brake].signal; c.Signal == sensors.Drive || c.Signal == sensors.Released && *by != sensors.Drive {
+			*by = c.Signal
+		}
 	}
 	return g
 }
@@ -68,14 +101,22 @@ func (g *gatherer) take(samples []sensors.Sample) {
 	defer g.mu.Unlock()
 	for _, s := range samples {
 		i, ok := g.at[place{s.Brake, s.Signal}]
-		switch {
-		case !ok:
-		case len(g.e.readings[i]) >= mostReadings:
-			g.full = true
-		default:
-			g.e.readings[i] = append(g.e.readings[i], reading{s.AtNS, s.Value, s.Quality})
+		if !ok || len(g.e.readings[i]) >= mostReadings {
+			continue
 		}
+		r := reading{s.AtNS, s.Value, s.Quality}
+		g.e.readings[i] = append(g.e.readings[i], r)
+		g.live[s.Brake].take(r.sample(g.e.channels[i]))
 	}
+}
+
+// driven is how often a brake was driven long enough up to now; ok is false
+// where it has neither drive nor switch to count by.
+func (g *gatherer) driven(brake int32) (n int, ok bool) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	c := g.live[brake]
+	return c.n, c.signal != sensors.Tick
 }
 
 // Polled keeps why requests failed.

@@ -35,12 +35,3 @@ func prove(site *configs.Site, e evidence, want int) Report {
 	r.tally()
 	return r
 }
-
-// fullCycles counts what has been seen of each brake, by its position.
-func fullCycles(site *configs.Site, e evidence) map[int32]int {
-	n := map[int32]int{}
-	for _, b := range views(site, e) {
-		n[b.index] = summarise(b.cycles()).full
-	}
-	return n
-}

@@ -159,15 +159,15 @@ type brakeID struct {
 // say writes to the person. That nobody reads it is no reason to stop.
 func (s *session) say(format string, args ...any) { fmt.Fprintf(s.opt.Out, format+"\n", args...) }
 
-// lookEvery is how often it's counted what has been seen. Counting takes longer
-// the more there is; it never takes more than a small part of the time.
+// lookEvery is how often it's looked how many cycles there were.
 const lookEvery = time.Second
 
-// counted is how many full cycles each brake has had, and when to look again.
-func (s *session) counted() (full map[int32]int, again time.Duration) {
-	began := time.Now()
-	full = fullCycles(s.site, s.g.evidence())
-	return full, max(lookEvery, 20*time.Since(began))
+// enough reports whether a brake was driven often enough for want full cycles.
+// The first is never whole, as what was before it isn't known, and one may be a
+// jog.
+func (s *session) enough(b brakeID, want int) bool {
+	n, countable := s.g.driven(b.index)
+	return countable && n >= want+2
 }
 
 // settleFor is how long to go on watching once all cycles wanted were seen:
@@ -179,7 +179,7 @@ const settleFor = 2 * time.Second
 func (s *session) watch(ctx context.Context) error {
 	s.say("Watching %s of %s for %v at most. Nobody is asked, and nothing is written to any device.", plural(len(s.channels), "channel"), s.site.Name, s.opt.Auto)
 	end := time.After(s.opt.Auto)
-	look := time.NewTimer(lookEvery)
+	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	for {
 		select {
@@ -190,10 +190,8 @@ func (s *session) watch(ctx context.Context) error {
 		case <-look.C:
 		}
 		enough := true
-		n, again := s.counted()
-		look.Reset(again)
 		for _, b := range s.brakes() {
-			enough = enough && n[b.index] > s.opt.Cycles
+			enough = enough && s.enough(b, s.opt.Cycles)
 		}
 		if enough {
 			return sleep(ctx, settleFor)

@@ -50,27 +50,18 @@ func (s series) within(fromNS, toNS int64) series {
 }
 
 // scaled makes values of raw readings, and counts those outside of the scale.
-func scaled(signal sensors.Signal, w sensors.Wiring, readings []reading) (s series, outside int) {
+func scaled(c sensors.Channel, readings []reading) (s series, outside int) {
 	for _, r := range readings {
 		if r.quality != sensors.Good {
 			continue
 		}
-		if signal.Binary() {
-			on := 0.0
-			if (r.raw != 0) != w.Invert {
-				on = 1
-			}
-			s.add(r.atNS, on)
-			continue
-		}
-		v, ok := w.Scale(signal, r.raw)
-		if !ok || math.IsNaN(v) || math.IsInf(v, 0) {
+		if v := r.sample(c); v.Quality == sensors.Good {
+			s.add(v.AtNS, v.Value)
+		} else {
 			outside++
-			continue
 		}
-		s.add(r.atNS, v)
 	}
-	if w.ByException() {
+	if c.Wiring.ByException() {
 		s = s.held()
 	}
 	return s, outside

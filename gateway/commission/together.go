@@ -254,12 +254,16 @@ func (b *brake) strangers(t, d, s *view, found string) {
 		}
 		t.report.fail(withDrive, found, looks, swapAddresses)
 		d.report.open(driveWorks, fmt.Sprintf("came on %s; the travel is another brake's", plural(d.line.times(), "time")), "Put right the travel first.")
+	case driveWrong:
+		looks := "wrong address or contact: travel and switch move together, and not with it"
+		if ours != nil {
+			looks += "; it is perhaps the drive of " + ours.name
+		}
+		d.report.fail(driveWorks, found, looks, swapAddresses)
+		t.report.open(withDrive, "the drive goes its own way", "Put right the drive first.")
 	case ours != nil:
 		t.report.fail(withDrive, found, fmt.Sprintf("the travel moves by itself; with this drive moves what is wired as the travel of %s", ours.name), swapAddresses)
 		d.report.open(driveWorks, "the travel doesn't follow it", "Put right the travel first.")
-	case driveWrong:
-		d.report.fail(driveWorks, found, "wrong address or contact: travel and switch move together, and not with it", swapAddresses)
-		t.report.open(withDrive, "the drive goes its own way", "Put right the drive first.")
 	default:
 		t.report.fail(withDrive, found, "the travel moves, and not with this drive or any other: one of them is at the wrong address, or the probe is loose", wiggle+" "+swapAddresses)
 		d.report.open(driveWorks, "the travel doesn't follow it", "Put right the travel first.")

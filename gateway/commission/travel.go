@@ -190,7 +190,7 @@ func (b *brake) cycles() []analysis.Cycle {
 			break
 		}
 		v := list[next]
-		machine.Step(v.sample(v.raw[at[next]]), &out)
+		machine.Step(v.raw[at[next]].sample(v.c), &out)
 		at[next]++
 	}
 	machine.Flush(&out)
@@ -198,16 +198,16 @@ func (b *brake) cycles() []analysis.Cycle {
 }
 
 // sample is a reading as the daemon's sources would have brought it.
-func (v *view) sample(r reading) sensors.Sample {
-	s := sensors.Sample{AtNS: r.atNS, Brake: v.c.Brake, Signal: v.c.Signal, Quality: r.quality}
+func (r reading) sample(c sensors.Channel) sensors.Sample {
+	s := sensors.Sample{AtNS: r.atNS, Brake: c.Brake, Signal: c.Signal, Quality: r.quality}
 	if r.quality != sensors.Good {
 		return s
 	}
-	if v.c.Signal.Binary() {
-		s.Value = float64(bit((r.raw != 0) != v.c.Wiring.Invert))
+	if c.Signal.Binary() {
+		s.Value = float64(bit((r.raw != 0) != c.Wiring.Invert))
 		return s
 	}
-	value, ok := v.c.Wiring.Scale(v.c.Signal, r.raw)
+	value, ok := c.Wiring.Scale(c.Signal, r.raw)
 	if !ok || math.IsNaN(value) || math.IsInf(value, 0) {
 		s.Quality = sensors.Bad
 		return s

@@ -54,7 +54,7 @@ func views(site *configs.Site, e evidence) []*brake {
 			brakes = append(brakes, b)
 		}
 		v := &view{c: c, raw: e.readings[i], report: &Channel{Signal: c.Signal.String(), Device: c.Wiring.Device, Where: where(c.Wiring), Verdict: Passed}}
-		v.series, v.outside = scaled(c.Signal, c.Wiring, v.raw)
+		v.series, v.outside = scaled(c, v.raw)
 		switch c.Signal {
 		case sensors.Travel:
 			b.travel = v

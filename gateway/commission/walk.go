@@ -105,7 +105,7 @@ func (s *session) walkBrake(ctx context.Context, a *answers, b brakeID) error {
 		return err
 	}
 	s.g.heldStill(b.index, from, time.Now().UnixNano())
-	s.say("Now run this brake's drive a short way, %d times, two seconds or more each, and let it stand for three seconds in between. Enter ends it early.", s.opt.Cycles)
+	s.say("Now run this brake's drive a short way, %d times, two seconds or more each, and let it stand for three seconds in between. Enter ends it early.", s.opt.Cycles+1)
 	if err := s.count(ctx, a, b); err != nil {
 		return err
 	}
@@ -114,12 +114,11 @@ func (s *session) walkBrake(ctx context.Context, a *answers, b brakeID) error {
 
 // count waits for the cycles of a brake and tells how many there are.
 func (s *session) count(ctx context.Context, a *answers, b brakeID) error {
-	look := time.NewTimer(lookEvery)
+	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	patience := time.NewTimer(s.opt.Patience)
 	defer patience.Stop()
-	all, _ := s.counted()
-	before := all[b.index]
+	before, _ := s.g.driven(b.index)
 	told := 0
 	for {
 		select {
@@ -132,14 +131,13 @@ func (s *session) count(ctx context.Context, a *answers, b brakeID) error {
 			return nil
 		case <-look.C:
 		}
-		all, again := s.counted()
-		look.Reset(again)
-		n := all[b.index] - before
-		if n > told {
-			told = n
-			s.say("  %d of %d full cycles", min(n, s.opt.Cycles), s.opt.Cycles)
+		n, _ := s.g.driven(b.index)
+		if n-before > told {
+			told = n - before
+			s.say("  %s", plural(told, "cycle"))
 		}
-		if n >= s.opt.Cycles {
+		if told >= s.opt.Cycles+1 {
+			s.say("Thank you; let it stand.")
 			return sleep(ctx, settleFor)
 		}
 	}

@@ -76,7 +76,7 @@ func TestWalkingThroughABrake(t *testing.T) {
 		t.Fatalf("the record is of %q: %+v", r.By, r.Brakes)
 	}
 	said := f.String()
-	for _, want := range []string{"Land the load and secure the hook", "1 of 1: pit-1/hoist", "Leave it standing", "2 times", `"forty" must be two depths`} {
+	for _, want := range []string{"Land the load and secure the hook", "1 of 1: pit-1/hoist", "Leave it standing", "3 times", "1 cycle", `"forty" must be two depths`} {
 		if !strings.Contains(said, want) {
 			t.Errorf("it doesn't say %q:\n%s", want, said)
 		}

@@ -38,7 +38,7 @@ func onWire(raw float64, t sensors.DataType, order sensors.WordOrder) []byte {
 	return []byte{a, b, c, d}
 }
 
-// reading is a type and word order that registers may be read with.
+// way is a type and word order that registers may be read with.
 type way struct {
 	t     sensors.DataType
 	order sensors.WordOrder
@@ -86,7 +86,7 @@ func (v *view) readAnotherWay(o way) (s series, outside int) {
 		}
 		other = append(other, reading{r.atNS, raw, sensors.Good})
 	}
-	s, more := scaled(v.c.Signal, w, other)
+	s, more := scaled(v.c, other)
 	return s, outside + more
 }
 
