@@ -12,6 +12,7 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/figures"
 	"gapward/gateway/store"
 )
 
@@ -77,7 +78,7 @@ type apiAlarm struct {
 }
 
 func number(v float64) *float64 {
-	if !finite(v) {
+	if !figures.Finite(v) {
 		return nil
 	}
 	v = math.Round(v*1e6) / 1e6

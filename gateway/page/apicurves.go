@@ -3,6 +3,8 @@ package page
 import (
 	"math"
 	"net/http"
+
+	"gapward/gateway/figures"
 )
 
 // apiPoint is a stretch of time in the history of a gap.
@@ -25,7 +27,7 @@ func (s *Server) apiGaps(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusBadRequest, err.Error())
 		return
 	}
-	rows, err := s.deps.Data.Thinned(r.Context(), name, span.fromNS(s.deps.Now()), math.MaxInt64, gapPointsOf(wideSize()))
+	rows, err := s.deps.Data.Thinned(r.Context(), name, span.fromNS(s.deps.Now()), math.MaxInt64, figures.PointsOf(figures.Wide()))
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return

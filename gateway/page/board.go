@@ -5,6 +5,8 @@ import (
 	"net/http"
 	"strings"
 	"time"
+
+	"gapward/gateway/figures"
 )
 
 // boardView is the board of all brakes.
@@ -65,7 +67,7 @@ func (s *Server) sources(now time.Time) (all []sourceView, answering int) {
 		}
 		v := sourceView{Device: h.Device, OK: h.OK, Error: h.Error}
 		if !h.Since.IsZero() {
-			v.Since, v.SinceRFC = saySince(h.Since.UnixNano(), now), h.Since.UTC().Format(time.RFC3339)
+			v.Since, v.SinceRFC = figures.SaySince(h.Since.UnixNano(), now), h.Since.UTC().Format(time.RFC3339)
 		}
 		all = append(all, v)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/figures"
 	"gapward/gateway/store"
 )
 
@@ -28,7 +29,7 @@ type brakeView struct {
 	ChainMore []linkView // the other brakes of the chain
 	Cautions  []string   // where the page leads to touching the brake
 	Plan      *planView  // nil: none
-	Wear      figure
+	Wear      figures.Figure
 	Counts    string
 	Forecasts []forecastView
 	Spans     []spanView
@@ -73,13 +74,13 @@ type pointView struct {
 
 type levelView struct {
 	What  string
-	Value figure
+	Value figures.Figure
 }
 
 type cycleView struct {
 	At, AtRFC, Kind string
-	Gap             figure
-	Release, Set    figure
+	Gap             figures.Figure
+	Release, Set    figures.Figure
 	Flags           string
 }
 
@@ -143,17 +144,17 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 		}
 	}
 	if b.judged {
-		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", grouped(b.verdict.Full), grouped(b.verdict.Jogs))
+		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", figures.Grouped(b.verdict.Full), figures.Grouped(b.verdict.Jogs))
 	}
 	if b.foretold["adjust"] {
-		v.Wear = measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")
+		v.Wear = figures.Measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")
 	}
 	for _, c := range slices.Backward(cycles) {
 		v.Cycles = append(v.Cycles, viewCycle(c, now))
 	}
 	for _, p := range points {
-		v.Points = append(v.Points, pointView{At: saySince(p.AtNS, now), AtRFC: rfc(p.AtNS),
-			Mean: fixed(p.MeanMM, 2), Least: fixed(p.MinMM, 2), Most: fixed(p.MaxMM, 2), Count: grouped(p.Count)})
+		v.Points = append(v.Points, pointView{At: figures.SaySince(p.AtNS, now), AtRFC: rfc(p.AtNS),
+			Mean: figures.Fixed(p.MeanMM, 2), Least: figures.Fixed(p.MinMM, 2), Most: figures.Fixed(p.MaxMM, 2), Count: figures.Grouped(p.Count)})
 	}
 	var last store.CycleRow
 	if len(cycles) > 0 {
@@ -221,10 +222,10 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 			continue
 		}
 		v := forecastView{
-			Limit: fmt.Sprintf("%s, %s mm", f.name, exact(f.forecast.LimitMM)),
-			Words: tied(sayForecast(f.forecast, f.verb, now)),
+			Limit: fmt.Sprintf("%s, %s mm", f.name, figures.Exact(f.forecast.LimitMM)),
+			Words: figures.Tied(figures.SayForecast(f.forecast, f.verb, now)),
 		}
-		if t, ok := when(f.forecast.DateNS.P50, now.Location()); ok && !t.After(now) {
+		if t, ok := figures.When(f.forecast.DateNS.P50, now.Location()); ok && !t.After(now) {
 			views = append(views, v) // it has come: there are no odds
 			continue
 		}
@@ -237,10 +238,10 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 			{"19 in 20 that it comes before", f.forecast.Cycles.P95, f.forecast.DateNS.P95},
 		} {
 			row := oddsView{Odds: q.odds}
-			if finite(q.cycles) && q.cycles < 1e12 {
-				row.Cycles = grouped(int64(math.Round(q.cycles)))
+			if figures.Finite(q.cycles) && q.cycles < 1e12 {
+				row.Cycles = figures.Grouped(int64(math.Round(q.cycles)))
 			}
-			if t, ok := when(q.date, now.Location()); ok && t.Sub(now) < 5*horizon {
+			if t, ok := figures.When(q.date, now.Location()); ok && t.Sub(now) < 5*figures.Horizon {
 				row.Date = t.Format("2\u00a0Jan\u00a02006")
 			}
 			v.Rows = append(v.Rows, row)
@@ -251,8 +252,8 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 }
 
 func viewCycle(c store.CycleRow, now time.Time) cycleView {
-	return cycleView{At: saySince(c.AtNS, now), AtRFC: rfc(c.AtNS), Kind: c.Kind.String(),
-		Gap: gapFigure(c.GapMM, c.GapUMM), Release: msFigure(c.ReleaseS, c.ReleaseUS), Set: msFigure(c.SetS, c.SetUS),
+	return cycleView{At: figures.SaySince(c.AtNS, now), AtRFC: rfc(c.AtNS), Kind: c.Kind.String(),
+		Gap: figures.Gap(c.GapMM, c.GapUMM), Release: figures.Milliseconds(c.ReleaseS, c.ReleaseUS), Set: figures.Milliseconds(c.SetS, c.SetUS),
 		Flags: strings.ReplaceAll(strings.Join(c.Flags.Names(), ", "), "-", " ")}
 }
 
@@ -268,13 +269,13 @@ func cycleAt(cycles []store.CycleRow, atNS int64) (store.CycleRow, bool) {
 
 func viewLevels(c store.CycleRow) []levelView {
 	levels := []levelView{
-		{"Travel, set", measured(c.SetLevelMM, 0, 3, "mm")},
-		{"Travel, released", measured(c.ReleasedLevelMM, 0, 3, "mm")},
-		{"Air gap of this cycle", measured(c.GapMM, c.GapUMM, 3, "mm")},
-		{"Drive on for", measured(float64(c.OnNS)*1e-9, 0, 2, "s")},
-		{"Release time", msFigure(c.ReleaseS, c.ReleaseUS)},
-		{"Set time", msFigure(c.SetS, c.SetUS)},
-		{"Temperature", measured(c.TemperatureC, 0, 1, "°C")},
+		{"Travel, set", figures.Measured(c.SetLevelMM, 0, 3, "mm")},
+		{"Travel, released", figures.Measured(c.ReleasedLevelMM, 0, 3, "mm")},
+		{"Air gap of this cycle", figures.Measured(c.GapMM, c.GapUMM, 3, "mm")},
+		{"Drive on for", figures.Measured(float64(c.OnNS)*1e-9, 0, 2, "s")},
+		{"Release time", figures.Milliseconds(c.ReleaseS, c.ReleaseUS)},
+		{"Set time", figures.Milliseconds(c.SetS, c.SetUS)},
+		{"Temperature", figures.Measured(c.TemperatureC, 0, 1, "°C")},
 	}
 	return slices.DeleteFunc(levels, func(l levelView) bool { return !l.Value.Known() })
 }

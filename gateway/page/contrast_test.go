@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"gapward/gateway/figures"
 )
 
 // luminance is the relative luminance of a colour, WCAG 2.2.
@@ -66,11 +68,10 @@ func TestContrastOnLightAndDarkScreens(t *testing.T) {
 		want(colours["on-red"], colours["red"], 4.5)
 		want(colours["on-yellow"], colours["yellow"], 4.5)
 		want(colours["fill"], colours["zone"], 3)
-		p := newPalette()
-		for _, one := range []ink{p.axis, p.data, p.limit, p.late, p.over} {
-			on := one.light
+		for _, one := range figures.Inks() {
+			on := one.Light
 			if scheme == "dark" {
-				on = one.dark
+				on = one.Dark
 			}
 			want(on, colours["card"], 4.5)
 		}

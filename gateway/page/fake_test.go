@@ -226,8 +226,8 @@ func harbour() ([]Brake, *fakeData) {
 func stroke(c analysis.Cycle) analysis.Waveform {
 	w := analysis.Waveform{CycleAtNS: c.AtNS, OffNS: c.OnNS}
 	for at := int64(-500e6); at < c.OnNS+1500e6; at += 20e6 {
-		open := 1 / (1 + math.Exp(-(sec(at)-0.15)/0.02))
-		open *= 1 - 1/(1+math.Exp(-(sec(at-c.OnNS)-0.2)/0.02))
+		open := 1 / (1 + math.Exp(-((float64(at)*1e-9)-0.15)/0.02))
+		open *= 1 - 1/(1+math.Exp(-((float64(at-c.OnNS)*1e-9)-0.2)/0.02))
 		ripple := 0.012 * math.Sin(float64(at)*1e-9*31)
 		w.TimesNS = append(w.TimesNS, at)
 		w.TravelMM = append(w.TravelMM, float32(c.SetLevelMM+open*(c.ReleasedLevelMM-c.SetLevelMM+ripple)))

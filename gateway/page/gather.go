@@ -2,7 +2,10 @@ package page
 
 import (
 	"context"
+	"time"
 
+	"gapward/analysis"
+	"gapward/gateway/figures"
 	"gapward/gateway/store"
 )
 
@@ -75,4 +78,23 @@ func (g gathered) find(name string) *standing {
 		}
 	}
 	return nil
+}
+
+// outlook is what lies ahead of the brake in words.
+func (s *standing) outlook(now time.Time) string {
+	one := func(f *analysis.Forecast) *analysis.Forecast {
+		if !s.foretold[f.Limit] {
+			return nil
+		}
+		return f
+	}
+	return figures.Outlook(s.verdict, one(&s.adjust), one(&s.max), now)
+}
+
+// margin is where the gap stands against the limit that matters, in words.
+func (s *standing) margin() string {
+	if !s.hasGap() {
+		return ""
+	}
+	return figures.Margin(s.verdict, s.brake.Limits)
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"gapward/analysis"
+	"gapward/gateway/figures"
 )
 
 // picture is a gap against its limits as a bar that begins at zero. Places are
@@ -29,7 +30,7 @@ type picture struct {
 func pictureOf(s *standing) picture {
 	l := s.brake.Limits
 	gap, u := s.verdict.GapMM, s.verdict.GapUMM
-	if !finite(u) || u < 0 {
+	if !figures.Finite(u) || u < 0 {
 		u = 0
 	}
 	end := 1.15 * l.MaxMM
@@ -50,7 +51,7 @@ func pictureOf(s *standing) picture {
 		Working: percent(place(l.AdjustMM) - place(l.MinMM)),
 		Late:    percent(place(l.MaxMM) - place(l.AdjustMM)),
 		Beyond:  percent(100 - place(l.MaxMM)),
-		MinMM:   exact(l.MinMM), TargetMM: exact(l.TargetMM), AdjustMM: exact(l.AdjustMM), MaxMM: exact(l.MaxMM),
+		MinMM:   figures.Exact(l.MinMM), TargetMM: figures.Exact(l.TargetMM), AdjustMM: figures.Exact(l.AdjustMM), MaxMM: figures.Exact(l.MaxMM),
 		Level: normal,
 	}
 	limits := fmt.Sprintf("limits: min %s, target %s, adjust %s, max %s mm", p.MinMM, p.TargetMM, p.AdjustMM, p.MaxMM)
@@ -68,7 +69,7 @@ func pictureOf(s *standing) picture {
 	case analysis.AdjustDue, analysis.TooNarrow:
 		p.Level = abnormal
 	}
-	p.Text = fmt.Sprintf("Air gap %s, %s; %s", gapFigure(gap, s.verdict.GapUMM), s.margin(), limits)
+	p.Text = fmt.Sprintf("Air gap %s, %s; %s", figures.Gap(gap, s.verdict.GapUMM), s.margin(), limits)
 	return p
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/figures"
 )
 
 // planView is what to do at a brake and at those that hold the load with it.
@@ -81,7 +82,7 @@ func budgetWords(p analysis.AdjustPlan) string {
 		words += ". "
 	}
 	if !math.IsNaN(p.Before.ToMinimumMM) {
-		words += fmt.Sprintf("Lining %s, %s mm above its minimum.", analysis.PlusMinus(p.Before.ThicknessMM, p.Before.U), fixed(p.Before.ToMinimumMM, 2))
+		words += fmt.Sprintf("Lining %s, %s mm above its minimum.", analysis.PlusMinus(p.Before.ThicknessMM, p.Before.U), figures.Fixed(p.Before.ToMinimumMM, 2))
 	}
 	return words
 }

@@ -1,10 +1,8 @@
 package page
 
 import (
-	"encoding/xml"
 	"fmt"
 	"hash/fnv"
-	"io"
 	"math"
 	"net/http"
 	"strings"
@@ -12,6 +10,7 @@ import (
 	"time"
 
 	"gapward/analysis"
+	"gapward/gateway/figures"
 )
 
 // plotCache keeps the plots drawn last. Drawing takes turns: it is the only
@@ -54,17 +53,17 @@ func plotVersion(s *standing, lastCycle int64, now time.Time) string {
 
 // plotOf reads the brake and size that a plot's address asks for, and answers
 // where there is none.
-func (s *Server) plotOf(w http.ResponseWriter, r *http.Request) (b *Brake, sz size, ok bool) {
+func (s *Server) plotOf(w http.ResponseWriter, r *http.Request) (b *Brake, sz figures.Size, ok bool) {
 	name, isSVG := strings.CutSuffix(r.PathValue("file"), ".svg")
 	b = s.byName[name]
 	if !isSVG || b == nil {
 		http.Error(w, "there is no such plot", http.StatusNotFound)
-		return nil, size{}, false
+		return nil, figures.Size{}, false
 	}
 	if r.URL.Query().Get("narrow") == "1" {
-		return b, narrowSize(), true
+		return b, figures.Narrow(), true
 	}
-	return b, wideSize(), true
+	return b, figures.Wide(), true
 }
 
 func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
@@ -95,12 +94,12 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 	at := g.find(b.Name)
 	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, now))
 	svg, err := s.plots.get(key, func() ([]byte, error) {
-		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, gapPointsOf(sz))
+		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, figures.PointsOf(sz))
 		if err != nil {
 			return nil, err
 		}
-		return gapCurve(gapHistory{brake: b, points: points, fromNS: span.fromNS(now), now: now,
-			forecast: at.adjust, foretold: at.foretold["adjust"]}, sz)
+		return figures.GapCurve(figures.GapHistory{Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
+			Forecast: at.adjust, Foretold: at.foretold["adjust"]}, sz)
 	})
 	if err != nil {
 		s.unplottable(w, r, err)
@@ -134,7 +133,7 @@ func (s *Server) cyclePlot(w http.ResponseWriter, r *http.Request) {
 		if len(cycles) > 0 {
 			c = cycles[0].Cycle
 		}
-		return cycleCurve(b.Name, wave.Waveform, c, sz)
+		return figures.CycleCurve(b.Name, wave.Waveform, c, sz)
 	})
 	if err != nil {
 		s.unplottable(w, r, err)
@@ -164,5 +163,3 @@ func sendPlot(w http.ResponseWriter, r *http.Request, svg []byte) {
 	_, _ = sum.Write(svg) // a hash never fails
 	sendCached(w, r, "image/svg+xml", cache, fmt.Sprintf("%016x", sum.Sum64()), svg)
 }
-
-func escapeXML(w io.Writer, s string) error { return xml.EscapeText(w, []byte(s)) }

@@ -7,6 +7,8 @@ import (
 	"time"
 )
 
+const day = 24 * time.Hour
+
 // span is how far back a plot of the gap reaches.
 type span struct {
 	key   string

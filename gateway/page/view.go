@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gapward/alerts"
+	"gapward/gateway/figures"
 	"gapward/gateway/store"
 )
 
@@ -29,8 +30,8 @@ type alarmView struct {
 	Why          string // the detail, where there is one
 	Level        level
 	Active       bool
-	Value        figure
-	Limit        figure
+	Value        figures.Figure
+	Limit        figures.Figure
 	Since        string
 	SinceRFC     string
 	State        string // where it is in its life, in words
@@ -43,10 +44,10 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 	_, l := headline(a.Condition)
 	v := alarmView{
 		Title: alerts.Title(a.Condition), First: alerts.FirstStep(a.Condition), Why: a.Detail, Level: l, Active: a.State.Active(),
-		Value: alarmFigure(a.Value, a.U, a.Unit),
-		Limit: alarmFigure(a.Limit, 0, a.Unit),
-		Since: saySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
-		Change: a.Change.String(), At: saySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
+		Value: figures.OfAlarm(a.Value, a.U, a.Unit),
+		Limit: figures.OfAlarm(a.Limit, 0, a.Unit),
+		Since: figures.SaySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
+		Change: a.Change.String(), At: figures.SaySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
 	}
 	if a.Signal != "" {
 		v.Title += " (" + a.Signal + ")"
@@ -60,7 +61,7 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 			v.State += " by " + a.By
 		}
 	case alerts.Returned:
-		v.State = "gone since " + saySince(a.AtNS, now) + ", not acknowledged"
+		v.State = "gone since " + figures.SaySince(a.AtNS, now) + ", not acknowledged"
 		v.Level = notice
 		v.First = ""
 	}
@@ -80,13 +81,13 @@ func viewAlarms(rows []store.AlarmRow, now time.Time) []alarmView {
 
 // timeView is a release or set time beside its limit.
 type timeView struct {
-	figure
+	figures.Figure
 	Limit string // "250 ms"; empty where none is set
 	Slow  bool
 }
 
 func viewTime(s, uS float64, limit time.Duration) timeView {
-	v := timeView{figure: msFigure(s, uS)}
+	v := timeView{Figure: figures.Milliseconds(s, uS)}
 	if limit > 0 {
 		v.Limit = fmt.Sprintf("%d ms", limit.Milliseconds())
 		v.Slow = s > limit.Seconds() // false where unknown
@@ -101,7 +102,7 @@ type rowView struct {
 	About          string   // kind, model, chain
 	Word           string
 	Level          level
-	Gap            figure
+	Gap            figures.Figure
 	Margin         string
 	Picture        picture
 	Release, Set   timeView
@@ -116,14 +117,14 @@ func viewRow(s *standing, now time.Time) rowView {
 	r := rowView{
 		ID: "brake-" + b.Name, Name: b.Name, Path: pathOf("/brake/", b.Name), Parts: strings.SplitAfter(b.Name, "/"),
 		About: joinWords(" · ", kindWords(b.Kind), b.Model),
-		Word:  s.word, Level: s.level, Margin: tied(s.margin()), Picture: pictureOf(s),
-		Outlook: tied(s.outlook(now)), Alarms: viewAlarms(s.alarms, now),
+		Word:  s.word, Level: s.level, Margin: figures.Tied(s.margin()), Picture: pictureOf(s),
+		Outlook: figures.Tied(s.outlook(now)), Alarms: viewAlarms(s.alarms, now),
 	}
 	if s.judged {
-		r.Gap = gapFigure(s.verdict.GapMM, s.verdict.GapUMM)
+		r.Gap = figures.Gap(s.verdict.GapMM, s.verdict.GapUMM)
 		r.Release = viewTime(s.verdict.ReleaseS, s.verdict.ReleaseUS, b.Timing.Release)
 		r.Set = viewTime(s.verdict.SetS, s.verdict.SetUS, b.Timing.Set)
-		r.Ago = sayAgo(now.Sub(time.Unix(0, s.verdict.AtNS)))
+		r.Ago = figures.SayAgo(now.Sub(time.Unix(0, s.verdict.AtNS)))
 		r.AtRFC = rfc(s.verdict.AtNS)
 	}
 	return r

@@ -1,4 +1,4 @@
-package page
+package figures
 
 import (
 	"math"
@@ -88,7 +88,7 @@ func (r roundTicks) Ticks(from, to float64) []plot.Tick {
 	step, decimals := roundStep((to - from) / float64(r.most))
 	var ticks []plot.Tick
 	for n := math.Ceil(from/step - 1e-9); n*step <= to+step*1e-9; n++ {
-		ticks = append(ticks, plot.Tick{Value: n * step, Label: fixed(n*step, decimals)})
+		ticks = append(ticks, plot.Tick{Value: n * step, Label: Fixed(n*step, decimals)})
 	}
 	return ticks
 }

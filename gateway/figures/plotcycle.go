@@ -1,4 +1,4 @@
-package page
+package figures
 
 import (
 	"fmt"
@@ -24,13 +24,13 @@ const (
 	afterMove  = 1.5
 )
 
-// cycleCurve draws the travel of a cycle. c is what was measured on it, and
+// CycleCurve draws the travel of a cycle. c is what was measured on it, and
 // all missing where the cycle isn't known.
-func cycleCurve(brake string, w analysis.Waveform, c analysis.Cycle, s size) ([]byte, error) {
+func CycleCurve(brake string, w analysis.Waveform, c analysis.Cycle, s Size) ([]byte, error) {
 	n := min(len(w.TimesNS), len(w.TravelMM))
 	trace := make(plotter.XYs, 0, n)
 	for i := range n {
-		if y := float64(w.TravelMM[i]); finite(y) {
+		if y := float64(w.TravelMM[i]); Finite(y) {
 			trace = append(trace, plotter.XY{X: sec(w.TimesNS[i]), Y: y})
 		}
 	}
@@ -76,18 +76,18 @@ type mark struct {
 }
 
 // movement is the plot of one stretch of the cycle.
-func movement(trace plotter.XYs, c analysis.Cycle, off, from, to, low, high float64, named bool, s size) (*plot.Plot, []mark, error) {
+func movement(trace plotter.XYs, c analysis.Cycle, off, from, to, low, high float64, named bool, s Size) (*plot.Plot, []mark, error) {
 	pal := newPalette()
 	p := newPlot(pal)
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = from, max(to, from+0.1), low, high
 	p.X.Label.Text = "time since drive on, s"
-	most := int(s.width / 70)
+	most := int(s.Width / 70)
 	if off > longRun {
 		p.X.Label.Text = "s since drive on"
 		most /= 2
 	}
 	p.X.Tick.Marker = roundTicks{most: most}
-	p.Y.Tick.Marker = roundTicks{most: int(s.height / 45)}
+	p.Y.Tick.Marker = roundTicks{most: int(s.Height / 45)}
 	if named {
 		p.Y.Label.Text = "travel, mm"
 	}
@@ -98,12 +98,12 @@ func movement(trace plotter.XYs, c analysis.Cycle, off, from, to, low, high floa
 	var marks []mark
 	for _, m := range []mark{{0, "drive on", 0, nil}, {c.ReleaseS, "released", 1, []vg.Length{2, 3}},
 		{off, "drive off", 0, nil}, {off + c.SetS, "set", 1, []vg.Length{2, 3}}} {
-		if finite(m.at) && m.at >= from && m.at <= p.X.Max {
+		if Finite(m.at) && m.at >= from && m.at <= p.X.Max {
 			marks = append(marks, m)
 		}
 	}
 	for _, level := range []float64{c.SetLevelMM, c.ReleasedLevelMM} {
-		if !finite(level) {
+		if !Finite(level) {
 			continue
 		}
 		line, err := plotter.NewLine(plotter.XYs{{X: from, Y: level}, {X: p.X.Max, Y: level}})
@@ -157,7 +157,7 @@ func reachOf(trace plotter.XYs, levels ...float64) (low, high float64) {
 		low, high = min(low, q.Y), max(high, q.Y)
 	}
 	for _, l := range levels {
-		if finite(l) {
+		if Finite(l) {
 			low, high = min(low, l), max(high, l)
 		}
 	}

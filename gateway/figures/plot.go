@@ -1,7 +1,8 @@
-package page
+package figures
 
 import (
 	"bytes"
+	"encoding/xml"
 	"fmt"
 	"image/color"
 	"strings"
@@ -13,6 +14,19 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
 )
+
+// Ink is a colour that plots are drawn in.
+type Ink struct{ Light, Dark string } // on a light and on a dark screen
+
+// Inks are the colours that carry what a plot says.
+func Inks() []Ink {
+	p := newPalette()
+	var list []Ink
+	for _, i := range []ink{p.axis, p.data, p.limit, p.late, p.over} {
+		list = append(list, Ink{i.light, i.dark})
+	}
+	return list
+}
 
 // ink is a role of colour in a plot. The drawing carries the role as a stand-in
 // colour, which [finish] replaces by a variable of the picture's own style
@@ -51,13 +65,15 @@ func (p palette) all() []ink {
 	return []ink{p.axis, p.grid, p.data, p.band, p.limit, p.fan, p.late, p.over}
 }
 
-// size is that of a plot in CSS pixels.
-type size struct{ width, height float64 }
+// Size is that of a plot in CSS pixels.
+type Size struct{ Width, Height float64 }
 
-// The sizes: for two columns or a wide screen, and for a phone held upright.
-// Lettering keeps its size, so it is legible in both.
-func wideSize() size   { return size{560, 330} }
-func narrowSize() size { return size{360, 300} }
+// Wide is for two columns or a wide screen. Lettering keeps its size, so it is
+// legible in a narrow plot too.
+func Wide() Size { return Size{560, 330} }
+
+// Narrow is for a phone held upright.
+func Narrow() Size { return Size{360, 300} }
 
 const letterPX = 12
 
@@ -89,8 +105,8 @@ func lettering(c ink, x text.XAlignment, y text.YAlignment) text.Style {
 
 // render draws onto a canvas of one point a CSS pixel and gives the finished
 // SVG. Lengths in draw are therefore pixels.
-func render(s size, title string, paint func(draw.Canvas)) ([]byte, error) {
-	canvas := vgsvg.New(vg.Length(s.width), vg.Length(s.height))
+func render(s Size, title string, paint func(draw.Canvas)) ([]byte, error) {
+	canvas := vgsvg.New(vg.Length(s.Width), vg.Length(s.Height))
 	paint(draw.New(canvas))
 	var raw bytes.Buffer
 	if _, err := canvas.WriteTo(&raw); err != nil {
@@ -100,7 +116,7 @@ func render(s size, title string, paint func(draw.Canvas)) ([]byte, error) {
 }
 
 // finish puts the page's own head on a drawing and colours it.
-func finish(raw string, s size, title string) ([]byte, error) {
+func finish(raw string, s Size, title string) ([]byte, error) {
 	_, body, ok := strings.Cut(raw, "<g ")
 	if !ok {
 		return nil, fmt.Errorf("drawing a plot: the drawing is empty")
@@ -113,8 +129,8 @@ func finish(raw string, s size, title string) ([]byte, error) {
 		swaps = append(swaps, fmt.Sprintf("#%02X%02X%02X", i.stand.R, i.stand.G, i.stand.B), "var(--"+i.variable+")")
 	}
 	var out bytes.Buffer
-	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" role="img"><title>`, s.width, s.height, s.width, s.height)
-	if err := escapeXML(&out, title); err != nil {
+	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" role="img"><title>`, s.Width, s.Height, s.Width, s.Height)
+	if err := xml.EscapeText(&out, []byte(title)); err != nil {
 		return nil, err
 	}
 	fmt.Fprintf(&out, `</title><style>:root{%s}@media(prefers-color-scheme:dark){:root{%s}}text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif}</style>`+"\n<g ", light.String(), dark.String())

@@ -1,4 +1,4 @@
-package page
+package figures
 
 import (
 	"cmp"
@@ -15,41 +15,42 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 )
 
-// gapHistory is what a plot of the gap shows.
-type gapHistory struct {
-	brake    *Brake
-	points   []store.GapPoint
-	fromNS   int64 // the span's beginning; points may begin later
-	now      time.Time
-	forecast analysis.Forecast
-	foretold bool
+// GapHistory is what a plot of the gap shows.
+type GapHistory struct {
+	Brake    string
+	Limits   analysis.Limits
+	Points   []store.GapPoint
+	FromNS   int64     // the span's beginning; points may begin later
+	Until    time.Time // the span's end, in the zone of the dates
+	Forecast analysis.Forecast
+	Foretold bool // there is a forecast, made before Until
 }
 
-// gapCurve draws the history of a gap: least to most of each stretch of time as
+// GapCurve draws the history of a gap: least to most of each stretch of time as
 // a band, the means as a line, the limits, and the forecast as a fan.
-func gapCurve(h gapHistory, s size) ([]byte, error) {
+func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	pal := newPalette()
 	p := newPlot(pal)
-	zone := h.now.Location()
+	zone := h.Until.Location()
 	p.Y.Label.Text = "air gap, mm"
-	p.X.Label.Text = "date, " + h.now.Format("MST")
-	p.X.Tick.Marker = dateTicks{zone: zone, most: int(s.width / 90)}
-	p.Y.Tick.Marker = roundTicks{most: int(s.height / 45)}
+	p.X.Label.Text = "date, " + h.Until.Format("MST")
+	p.X.Tick.Marker = dateTicks{zone: zone, most: int(s.Width / 90)}
+	p.Y.Tick.Marker = roundTicks{most: int(s.Height / 45)}
 
-	first := h.now.Add(-time.Hour).UnixNano()
-	if len(h.points) > 0 {
-		first = min(first, h.points[0].AtNS)
+	first := h.Until.Add(-time.Hour).UnixNano()
+	if len(h.Points) > 0 {
+		first = min(first, h.Points[0].AtNS)
 	}
-	from, now := sec(max(first, h.fromNS)), sec(h.now.UnixNano())
+	from, now := sec(max(first, h.FromNS)), sec(h.Until.UnixNano())
 	to := now
 	fan, hasFan := fanOf(h, now, max(now-from, 86400))
 	if hasFan {
 		to = fan.end
 	}
 	p.X.Min, p.X.Max = from, to+(to-from)*0.01
-	l := h.brake.Limits
+	l := h.Limits
 	low, high := l.MinMM, l.MaxMM
-	for _, q := range h.points {
+	for _, q := range h.Points {
 		low, high = min(low, q.MinMM), max(high, q.MaxMM)
 	}
 	pad := 0.06 * (high - low)
@@ -73,7 +74,7 @@ func gapCurve(h gapHistory, s size) ([]byte, error) {
 		line.LineStyle = draw.LineStyle{Color: one.ink.stand, Width: one.width, Dashes: one.dashes}
 		p.Add(line)
 	}
-	if err := addPoints(p, h.points, pal); err != nil {
+	if err := addPoints(p, h.Points, pal); err != nil {
 		return nil, err
 	}
 	if hasFan && to > now {
@@ -84,7 +85,7 @@ func gapCurve(h gapHistory, s size) ([]byte, error) {
 		mark.LineStyle = draw.LineStyle{Color: pal.axis.stand, Width: 1, Dashes: []vg.Length{2, 3}}
 		p.Add(mark)
 	}
-	return render(s, "Air gap of "+h.brake.Name+" over time", func(c draw.Canvas) {
+	return render(s, "Air gap of "+h.Brake+" over time", func(c draw.Canvas) {
 		// The limits are named beside the plot, where no data can hide them.
 		inner := draw.Crop(c, 2, -74, 4, -10)
 		p.Draw(inner)
@@ -111,10 +112,10 @@ type limitLine struct {
 
 func limitLines(l analysis.Limits, pal palette) []limitLine {
 	return []limitLine{
-		{"min " + exact(l.MinMM), l.MinMM, pal.limit, 1, []vg.Length{6, 4}},
-		{"target " + exact(l.TargetMM), l.TargetMM, pal.limit, 1, []vg.Length{1, 4}},
-		{"adjust " + exact(l.AdjustMM), l.AdjustMM, pal.late, 1.6, []vg.Length{6, 4}},
-		{"max " + exact(l.MaxMM), l.MaxMM, pal.over, 1.6, nil},
+		{"min " + Exact(l.MinMM), l.MinMM, pal.limit, 1, []vg.Length{6, 4}},
+		{"target " + Exact(l.TargetMM), l.TargetMM, pal.limit, 1, []vg.Length{1, 4}},
+		{"adjust " + Exact(l.AdjustMM), l.AdjustMM, pal.late, 1.6, []vg.Length{6, 4}},
+		{"max " + Exact(l.MaxMM), l.MaxMM, pal.over, 1.6, nil},
 	}
 }
 
@@ -165,14 +166,14 @@ type forecastFan struct {
 
 // fanOf is the fan of the forecast. It reaches no further ahead than ahead,
 // seconds, so that the history keeps its place.
-func fanOf(h gapHistory, now, ahead float64) (forecastFan, bool) {
-	f := h.forecast
-	if !h.foretold || !finite(f.GapMM) || !finite(f.DateNS.P05) || !finite(f.DateNS.P50) || f.LimitMM <= f.GapMM {
+func fanOf(h GapHistory, now, ahead float64) (forecastFan, bool) {
+	f := h.Forecast
+	if !h.Foretold || !Finite(f.GapMM) || !Finite(f.DateNS.P05) || !Finite(f.DateNS.P50) || f.LimitMM <= f.GapMM {
 		return forecastFan{}, false
 	}
 	start := plotter.XY{X: sec(f.AtNS), Y: f.GapMM}
 	late := f.DateNS.P95
-	if !finite(late) || late > latestNS {
+	if !Finite(late) || late > latestNS {
 		late = latestNS
 	}
 	end := min(now+ahead, late*1e-9+0.03*ahead)
@@ -211,5 +212,5 @@ func (f forecastFan) addTo(p *plot.Plot, pal palette) error {
 
 func sec(ns int64) float64 { return float64(ns) * 1e-9 }
 
-// gapPointsOf is how many points a plot of that size can show.
-func gapPointsOf(s size) int { return cmp.Or(int(math.Round(s.width/3)), 1) }
+// PointsOf is how many points a plot of that size can show.
+func PointsOf(s Size) int { return cmp.Or(int(math.Round(s.Width/3)), 1) }

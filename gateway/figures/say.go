@@ -1,4 +1,4 @@
-package page
+package figures
 
 import (
 	"fmt"
@@ -11,12 +11,12 @@ import (
 
 const day = 24 * time.Hour
 
-// horizon is how far ahead a date is still worth telling.
-const horizon = 20 * 365 * day
+// Horizon is how far ahead a date is still worth telling.
+const Horizon = 20 * 365 * day
 
-// sayDay is a whole day, with its year where it lies far enough off to be
+// SayDay is a whole day, with its year where it lies far enough off to be
 // mistaken.
-func sayDay(t, now time.Time) string {
+func SayDay(t, now time.Time) string {
 	if d := t.Sub(now); d > 300*day || d < -300*day {
 		return t.Format("2 Jan 2006")
 	}
@@ -25,7 +25,7 @@ func sayDay(t, now time.Time) string {
 
 // sayBetween is a span of days, what they share said once.
 func sayBetween(from, to, now time.Time) string {
-	a, b := sayDay(from, now), sayDay(to, now)
+	a, b := SayDay(from, now), SayDay(to, now)
 	switch {
 	case a == b:
 		return "on " + a
@@ -57,82 +57,83 @@ func sayAhead(d time.Duration) string {
 	return count(days/365.25, "year", "years")
 }
 
-// sayForecast is the forecast of one limit in words. verb is what is then to
+// SayForecast is the forecast of one limit in words. verb is what is then to
 // be done.
-func sayForecast(f analysis.Forecast, verb string, now time.Time) string {
+func SayForecast(f analysis.Forecast, verb string, now time.Time) string {
 	zone := now.Location()
-	early, hasEarly := when(f.DateNS.P05, zone)
-	middle, hasMiddle := when(f.DateNS.P50, zone)
-	late, hasLate := when(f.DateNS.P95, zone)
+	early, hasEarly := When(f.DateNS.P05, zone)
+	middle, hasMiddle := When(f.DateNS.P50, zone)
+	late, hasLate := When(f.DateNS.P95, zone)
 	switch {
 	case !hasMiddle && !hasEarly:
 		return "no wear seen yet"
-	case !hasMiddle && early.Sub(now) > horizon:
-		return fmt.Sprintf("no wear seen yet, not within %.0f years", horizon.Hours()/24/365)
+	case !hasMiddle && early.Sub(now) > Horizon:
+		return fmt.Sprintf("no wear seen yet, not within %.0f years", Horizon.Hours()/24/365)
 	case !hasMiddle:
-		return "no wear seen yet, not before " + sayDay(early, now)
+		return "no wear seen yet, not before " + SayDay(early, now)
 	case middle.Sub(now) <= 0:
 		return verb + " now"
-	case hasEarly && early.Sub(now) > horizon:
-		return fmt.Sprintf("not within %.0f years", horizon.Hours()/24/365)
+	case hasEarly && early.Sub(now) > Horizon:
+		return fmt.Sprintf("not within %.0f years", Horizon.Hours()/24/365)
 	case !hasEarly:
 		return fmt.Sprintf("%s in %s", verb, sayAhead(middle.Sub(now)))
 	}
 	if early.Before(now) {
 		early = now
 	}
-	if middle.Sub(now) > horizon {
-		return "not before " + sayDay(early, now) + " (19 in 20)"
+	if middle.Sub(now) > Horizon {
+		return "not before " + SayDay(early, now) + " (19 in 20)"
 	}
-	if !hasLate || late.Sub(now) > horizon {
-		return fmt.Sprintf("%s in %s (not before %s, 19 in 20)", verb, sayAhead(middle.Sub(now)), sayDay(early, now))
+	if !hasLate || late.Sub(now) > Horizon {
+		return fmt.Sprintf("%s in %s (not before %s, 19 in 20)", verb, sayAhead(middle.Sub(now)), SayDay(early, now))
 	}
 	return fmt.Sprintf("%s in %s (%s, 9 in 10)", verb, sayAhead(middle.Sub(now)), sayBetween(early, late, now))
 }
 
-// outlook is what lies ahead of the brake in words.
-func (s *standing) outlook(now time.Time) string {
+// Outlook is what lies ahead of a brake in words, from its verdict and the
+// forecasts for both limits; nil is one that isn't there.
+func Outlook(v analysis.Verdict, adjust, most *analysis.Forecast, now time.Time) string {
 	switch {
-	case s.judged && s.verdict.State == analysis.StopUsing:
+	case v.State == analysis.StopUsing:
 		return "stop using it now"
-	case s.judged && s.verdict.State == analysis.AdjustDue && s.foretold["max"]:
-		return "adjust now; " + sayForecast(s.max, "at its maximum", now)
-	case s.judged && s.verdict.State == analysis.AdjustDue:
+	case v.State == analysis.AdjustDue && most != nil:
+		return "adjust now; " + SayForecast(*most, "at its maximum", now)
+	case v.State == analysis.AdjustDue:
 		return "adjust now"
-	case !s.foretold["adjust"]:
+	case adjust == nil:
 		return ""
 	}
-	return sayForecast(s.adjust, "adjust", now)
+	return SayForecast(*adjust, "adjust", now)
 }
 
-// margin is where the gap stands against the limit that matters, in words.
-func (s *standing) margin() string {
-	if !s.hasGap() {
+// Margin is where a gap stands against the limit that matters, in words; empty
+// where there is no gap.
+func Margin(v analysis.Verdict, l analysis.Limits) string {
+	if !Finite(v.GapMM) {
 		return ""
 	}
-	l, gap := s.brake.Limits, s.verdict.GapMM
 	beyond := func(by float64, what string, limit float64) string {
 		if by >= 0.005 {
-			return fmt.Sprintf("%s mm beyond %s %s", fixed(by, 2), what, exact(limit))
+			return fmt.Sprintf("%s mm beyond %s %s", Fixed(by, 2), what, Exact(limit))
 		}
-		return fmt.Sprintf("%s %s reached, or not ruled out", what, exact(limit))
+		return fmt.Sprintf("%s %s reached, or not ruled out", what, Exact(limit))
 	}
-	switch s.verdict.State {
+	switch v.State {
 	case analysis.StopUsing:
-		return beyond(gap-l.MaxMM, "max", l.MaxMM)
+		return beyond(v.GapMM-l.MaxMM, "max", l.MaxMM)
 	case analysis.AdjustDue:
-		return beyond(gap-l.AdjustMM, "adjust", l.AdjustMM)
+		return beyond(v.GapMM-l.AdjustMM, "adjust", l.AdjustMM)
 	case analysis.TooNarrow:
-		if by := l.MinMM - gap; by >= 0.005 {
-			return fmt.Sprintf("%s mm below min %s", fixed(by, 2), exact(l.MinMM))
+		if by := l.MinMM - v.GapMM; by >= 0.005 {
+			return fmt.Sprintf("%s mm below min %s", Fixed(by, 2), Exact(l.MinMM))
 		}
-		return fmt.Sprintf("below min %s, or not ruled out", exact(l.MinMM))
+		return fmt.Sprintf("below min %s, or not ruled out", Exact(l.MinMM))
 	}
-	return fmt.Sprintf("%s mm before adjust %s", fixed(max(0, l.AdjustMM-gap), 2), exact(l.AdjustMM))
+	return fmt.Sprintf("%s mm before adjust %s", Fixed(max(0, l.AdjustMM-v.GapMM), 2), Exact(l.AdjustMM))
 }
 
-// saySince is how long ago something was, and at what time.
-func saySince(ns int64, now time.Time) string {
+// SaySince is how long ago something was, and at what time.
+func SaySince(ns int64, now time.Time) string {
 	t := time.Unix(0, ns).In(now.Location())
 	switch age := now.Sub(t); {
 	case age < 0 || sameDay(t, now):
@@ -149,8 +150,8 @@ func sameDay(a, b time.Time) bool {
 	return a.Year() == b.Year() && a.YearDay() == b.YearDay()
 }
 
-// sayAgo is an age in one unit.
-func sayAgo(d time.Duration) string {
+// SayAgo is an age in one unit.
+func SayAgo(d time.Duration) string {
 	switch {
 	case d < time.Minute:
 		return "less than a minute ago"
@@ -162,9 +163,9 @@ func sayAgo(d time.Duration) string {
 	return fmt.Sprintf("%d days ago", int(d/day))
 }
 
-// tied keeps lines from breaking between a number and what it counts, and
+// Tied keeps lines from breaking between a number and what it counts, and
 // within odds such as 9 in 10.
-func tied(words string) string {
+func Tied(words string) string {
 	letters := []rune(words)
 	for i := 1; i+1 < len(letters); i++ {
 		odds := i >= 2 && letters[i-2] == 'i' && letters[i-1] == 'n' && unicode.IsDigit(letters[i+1])

@@ -1,4 +1,4 @@
-package page
+package figures
 
 import (
 	"math"
@@ -38,7 +38,7 @@ func TestForecastInWords(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			f := analysis.Forecast{DateNS: analysis.Quantiles{P05: c.p05, P50: c.p50, P95: c.p95}}
-			if got := sayForecast(f, "adjust", now); got != c.want {
+			if got := SayForecast(f, "adjust", now); got != c.want {
 				t.Errorf("got %q, want %q", got, c.want)
 			}
 		})
@@ -57,14 +57,14 @@ func TestUncertaintyIsNeverRoundedDown(t *testing.T) {
 		{math.NaN(), 0.02, "–"},
 		{math.Inf(1), 0.02, "–"},
 	} {
-		if got := gapFigure(c.v, c.u).String(); got != c.want {
+		if got := Gap(c.v, c.u).String(); got != c.want {
 			t.Errorf("gap %v with u %v reads %q, want %q", c.v, c.u, got, c.want)
 		}
 	}
 }
 
 func TestMarginTellsTheLimitThatMatters(t *testing.T) {
-	b := brakeOf("quay-1/main", "", 1.2, 1.6, 2.8, 3.4)
+	l := analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}
 	for _, c := range []struct {
 		state analysis.State
 		gap   float64
@@ -79,22 +79,21 @@ func TestMarginTellsTheLimitThatMatters(t *testing.T) {
 		{analysis.TooNarrow, 1.1, "0.10 mm below min 1.2"},
 		{analysis.Unknown, math.NaN(), ""},
 	} {
-		s := standing{brake: &b, judged: true, verdict: analysis.Verdict{State: c.state, GapMM: c.gap}}
-		if got := s.margin(); got != c.want {
+		if got := Margin(analysis.Verdict{State: c.state, GapMM: c.gap}, l); got != c.want {
 			t.Errorf("%v at %v mm reads %q, want %q", c.state, c.gap, got, c.want)
 		}
 	}
 }
 
 func TestTiedKeepsNumbersWithTheirWords(t *testing.T) {
-	if got, want := tied("adjust in about 3 weeks (between 4 and 23 Dec, 9 in 10)"), "adjust in about 3\u00a0weeks (between 4\u00a0and 23\u00a0Dec, 9\u00a0in\u00a010)"; got != want {
+	if got, want := Tied("adjust in about 3 weeks (between 4 and 23 Dec, 9 in 10)"), "adjust in about 3\u00a0weeks (between 4\u00a0and 23\u00a0Dec, 9\u00a0in\u00a010)"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }
 
 func TestWholeNumbersInGroups(t *testing.T) {
 	for n, want := range map[int64]string{0: "0", 999: "999", 1000: "1\u202f000", 48213: "48\u202f213", 1234567: "1\u202f234\u202f567", -1000: "-1\u202f000", -100: "-100"} {
-		if got := grouped(n); got != want {
+		if got := Grouped(n); got != want {
 			t.Errorf("%d reads %q, want %q", n, got, want)
 		}
 	}
