@@ -11,6 +11,12 @@ type Device struct {
 	User         string        `yaml:"user"`          // MQTT user name
 	PasswordFile string        `yaml:"password_file"` // file that holds the MQTT password
 	ClientID     string        `yaml:"client_id"`     // MQTT client id; empty means one made from site and device
+	KeepSession  bool          `yaml:"keep_session"`  // the broker keeps what comes while gapward is away; needs ClientID and the senders' own times
+	MaxSkew      time.Duration `yaml:"max_skew"`      // how far the senders' clocks may be off this machine's; 0 means a second, see SkewLimit
+	CAFile       string        `yaml:"ca_file"`       // PEM file of the authorities that may vouch for the broker; empty means the system's
+	CertFile     string        `yaml:"cert_file"`     // PEM file of the certificate that we show the broker …
+	KeyFile      string        `yaml:"key_file"`      // … and of its key
+	ServerName   string        `yaml:"server_name"`   // the name in the broker's certificate; empty means the address's host
 }
 
 // DefaultTimeout is the time a Modbus request may take when the site file
@@ -24,6 +30,22 @@ func (d Device) RequestTimeout() time.Duration {
 	}
 	return DefaultTimeout
 }
+
+// DefaultMaxSkew is how far the clock of a device that stamps its messages may
+// be off when the site file doesn't say. The gateway waits as long for them.
+const DefaultMaxSkew = time.Second
+
+// SkewLimit is MaxSkew or its default.
+func (d Device) SkewLimit() time.Duration {
+	if d.MaxSkew > 0 {
+		return d.MaxSkew
+	}
+	return DefaultMaxSkew
+}
+
+// ArrivalTime stands in [Wiring.Time] where a reading's time is that of its
+// arrival, whatever its payload says.
+const ArrivalTime = "arrival"
 
 // DataType is how a number stands in Modbus registers.
 type DataType string
@@ -60,6 +82,8 @@ type Wiring struct {
 	Discrete *uint16 `yaml:"discrete"` // discrete input, function 02
 	Coil     *uint16 `yaml:"coil"`     // coil, function 01
 	Topic    string  `yaml:"topic"`    // MQTT topic, no wildcards
+	Value    string  `yaml:"value"`    // where in its payload the value stands, a JSON pointer (RFC 6901); empty: see package mqtt
+	Time     string  `yaml:"time"`     // … and the sender's time; ArrivalTime: it has none, or one not to be used
 
 	Type   DataType   `yaml:"type"`
 	Words  WordOrder  `yaml:"words"`
