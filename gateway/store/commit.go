@@ -160,7 +160,11 @@ func (c *committing) cycle(r *CycleRow) error {
 	} else {
 		full = 1
 	}
-	_, err = c.exec(c.d.st.addDay, brake, dayOf(r.AtNS), full, jogs)
+	var gapNS any // when, of a cycle with a gap
+	if analysis.Has(r.GapMM) {
+		gapNS = r.AtNS
+	}
+	_, err = c.exec(c.d.st.addDay, brake, dayOf(r.AtNS), full, jogs, figure(r.GapMM), gapNS)
 	return err
 }
 

@@ -1,13 +1,10 @@
 package store
 
 import (
-	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 )
 
 const cycleQuery = " FROM cycles t JOIN brakes b ON b.id = t.brake"
@@ -109,112 +106,6 @@ func (f *front) fill(ctx context.Context) (err error) {
 		f.nextNS = f.rows[n-1].AtNS + 1 // a brake has one cycle at a time
 	}
 	return err
-}
-
-// GapPoint is the gaps of a stretch of time, for a plot.
-type GapPoint struct {
-	AtNS   int64 // the middle between the first and the last of its cycles
-	MeanMM float64
-	MinMM  float64
-	MaxMM  float64
-	Count  int64 // cycles with a gap
-}
-
-// Thinned reads the gaps of a brake with fromNS <= time < toNS as at most n
-// points, each of an equal stretch of time. Stretches without a gap have no
-// point. Days that are rolled up count with their mean, extremes and number.
-func (d *DB) Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]GapPoint, error) {
-	if n < 1 {
-		return nil, fmt.Errorf("thinning the cycles of %s to %d points: there must be one at least", brake, n)
-	}
-	if toNS <= fromNS {
-		return nil, nil
-	}
-	// An open end is where the cycles end; else they would share a few points.
-	var first, last int64
-	err := d.read.QueryRowContext(ctx, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
-		SELECT ifnull(min(lo), 0), ifnull(max(hi), -1) FROM (
-			SELECT min(at_ns) AS lo, max(at_ns) AS hi FROM cycles WHERE brake = (SELECT id FROM who) AND at_ns >= ?2 AND at_ns < ?3
-			UNION ALL
-			SELECT min(first_ns), max(first_ns) FROM daily WHERE brake = (SELECT id FROM who) AND gaps > 0 AND first_ns >= ?2 AND first_ns < ?3)`,
-		brake, fromNS, toNS).Scan(&first, &last)
-	if err != nil {
-		return nil, d.suspect(fmt.Errorf("reading cycles of %s from %s: %w", brake, d.path, err))
-	}
-	if last < first {
-		return nil, nil
-	}
-	width := (last-first)/int64(n) + 1
-	rolled, err := list(ctx, d, "the days of "+brake, func(s scanner) (r rolledGaps, err error) {
-		err = s.Scan(&r.stretch, &r.fromNS, &r.toNS, &r.MeanMM, &r.MinMM, &r.MaxMM, &r.Count)
-		return r, err
-	}, `SELECT (first_ns - ?2) / ?4, min(first_ns), max(last_ns), sum(gap_mean * gaps) / sum(gaps), min(gap_min), max(gap_max), sum(gaps)
-		FROM daily WHERE brake = (SELECT id FROM brakes WHERE name = ?1) AND gaps > 0 AND first_ns >= ?2 AND first_ns <= ?3
-		GROUP BY 1 ORDER BY 1`, brake, first, last, width)
-	if err != nil {
-		return nil, err
-	}
-	return d.thinned(ctx, brake, first, last, width, rolled)
-}
-
-// rolledGaps are the gaps of the rolled-up days of a stretch.
-type rolledGaps struct {
-	stretch, fromNS, toNS int64
-	GapPoint
-}
-
-// thinned reads stretch by stretch, each a range of the primary key: grouping
-// them in one query would sort all their cycles, which takes longer. Two
-// connections share the work.
-func (d *DB) thinned(ctx context.Context, brake string, first, last, width int64, rolled []rolledGaps) ([]GapPoint, error) {
-	stretches := (last-first)/width + 1
-	points := make([]GapPoint, stretches)
-	errs := make([]error, 2)
-	var both sync.WaitGroup
-	for half := range int64(2) {
-		both.Go(func() {
-			from, to := half*stretches/2, (half+1)*stretches/2
-			errs[half] = d.stretches(ctx, brake, first+from*width, last, width, points[from:to], from, rolled)
-		})
-	}
-	both.Wait()
-	if err := errors.Join(errs...); err != nil {
-		return nil, d.suspect(fmt.Errorf("reading cycles of %s from %s: %w", brake, d.path, err))
-	}
-	return slices.DeleteFunc(points, func(p GapPoint) bool { return p.Count == 0 }), nil
-}
-
-// stretches reads as many stretches as there are points, the first of which
-// has the given number and begins at fromNS.
-func (d *DB) stretches(ctx context.Context, brake string, fromNS, lastNS, width int64, points []GapPoint, number int64, rolled []rolledGaps) error {
-	read, err := d.read.PrepareContext(ctx, `SELECT ifnull(min(at_ns), 0), ifnull(max(at_ns), 0), ifnull(avg(gap_mm), 0), ifnull(min(gap_mm), 0), ifnull(max(gap_mm), 0), count(*) FROM cycles
-		WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? AND at_ns < ? AND gap_mm IS NOT NULL`)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = read.Close() }() // nothing is lost with it
-	for i := range points {
-		begin := fromNS + int64(i)*width
-		var p GapPoint
-		var from, to int64
-		if err := read.QueryRowContext(ctx, brake, begin, min(begin+width, lastNS+1)).Scan(&from, &to, &p.MeanMM, &p.MinMM, &p.MaxMM, &p.Count); err != nil {
-			return err
-		}
-		k, found := slices.BinarySearchFunc(rolled, number+int64(i), func(r rolledGaps, stretch int64) int { return cmp.Compare(r.stretch, stretch) })
-		switch {
-		case found && p.Count == 0:
-			p, from, to = rolled[k].GapPoint, rolled[k].fromNS, rolled[k].toNS
-		case found:
-			r := rolled[k]
-			all := p.Count + r.Count
-			p.MeanMM = (p.MeanMM*float64(p.Count) + r.MeanMM*float64(r.Count)) / float64(all)
-			p.MinMM, p.MaxMM, p.Count = min(p.MinMM, r.MinMM), max(p.MaxMM, r.MaxMM), all
-			from, to = min(from, r.fromNS), max(to, r.toNS)
-		}
-		p.AtNS = from + (to-from)/2
-		points[i] = p
-	}
-	return nil
 }
 
 // Counts counts the cycles of a brake at and after sinceNS.

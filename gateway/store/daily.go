@@ -31,7 +31,7 @@ func (d *DB) Days(ctx context.Context, brake string, fromNS, toNS int64) ([]Day,
 			nan(&r.ReleaseP50S), nan(&r.ReleaseP95S), nan(&r.SetP50S), nan(&r.SetP95S), nan(&r.WearUMPerK))
 		r.DayNS *= dayNS
 		return r, err
-	}, `SELECT t.day, c.full_count, c.jog_count, gaps, gap_mean, gap_min, gap_max, gap_p05, gap_p50, gap_p95, release_p50, release_p95, set_p50, set_p95, wear
+	}, `SELECT t.day, c.full_count, c.jog_count, t.gaps, gap_mean, t.gap_min, t.gap_max, gap_p05, gap_p50, gap_p95, release_p50, release_p95, set_p50, set_p95, wear
 		FROM daily t JOIN days c ON c.brake = t.brake AND c.day = t.day
 		WHERE t.brake = (SELECT id FROM brakes WHERE name = ?) AND t.day >= ? AND t.day <= ? ORDER BY t.day`, brake, dayOf(fromNS), dayOf(toNS))
 }

@@ -2,9 +2,7 @@ package store
 
 import (
 	"context"
-	"fmt"
 	"math"
-	"os"
 	"slices"
 	"testing"
 	"time"
@@ -254,47 +252,5 @@ func TestRecallBeginsWithAWeekThatStays(t *testing.T) {
 	from, _, _, err := d.RecallFrom(t.Context(), "nobody", 5)
 	if err != nil || from != math.MinInt64 {
 		t.Errorf("of a brake without cycles: %d, %v", from, err)
-	}
-}
-
-// BenchmarkYear measures a year of one brake at 300 cycles a day, half of it
-// rolled up where the name says so.
-func BenchmarkYear(b *testing.B) {
-	for _, rolled := range []bool{false, true} {
-		d := openAt(b, b.TempDir())
-		for day := range 365 {
-			var batch Batch
-			for i := range 4 {
-				batch.Cycles = append(batch.Cycles, dayOfCycles(fmt.Sprintf("quay-%d/main", i), day, 273)...)
-			}
-			commit(b, d, &batch)
-		}
-		if err := d.Checkpoint(b.Context()); err != nil {
-			b.Fatal(err)
-		}
-		name := "cycles"
-		if rolled {
-			began := time.Now()
-			did := tidyAll(b, d, startDay.Add(365*24*time.Hour), Keep{Cycles: 182 * 24 * time.Hour, MostBytes: 1 << 40})
-			b.Logf("rolling up took %v a day of a brake", time.Since(began)/time.Duration(did.Days))
-			name = "half"
-		}
-		b.Run("Thinned500/"+name, func(b *testing.B) {
-			for b.Loop() {
-				if _, err := d.Thinned(b.Context(), "quay-2/main", startDay.UnixNano(), startDay.UnixNano()+365*dayNS, 500); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
-		b.Run("RecallFrom/"+name, func(b *testing.B) {
-			for b.Loop() {
-				if _, _, _, err := d.RecallFrom(b.Context(), "quay-2/main", 20_000); err != nil {
-					b.Fatal(err)
-				}
-			}
-		})
-		if info, err := os.Stat(d.path); err == nil {
-			b.Logf("%.1f MB a brake and year", float64(info.Size())/4e6)
-		}
 	}
 }

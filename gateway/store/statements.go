@@ -49,8 +49,13 @@ func (s *statements) all() []struct {
 		{&s.addBrake, "INSERT INTO brakes (name) VALUES (?) RETURNING id"},
 		{&s.addCycle, insert("cycles", cycleFigures) + " ON CONFLICT (brake, at_ns) DO NOTHING"},
 		{&s.findCycle, "SELECT id FROM cycles WHERE brake = ? AND at_ns = ?"},
-		{&s.addDay, `INSERT INTO days (brake, day, full_count, jog_count) VALUES (?, ?, ?, ?)
-			ON CONFLICT (brake, day) DO UPDATE SET full_count = full_count + excluded.full_count, jog_count = jog_count + excluded.jog_count`},
+		{&s.addDay, `INSERT INTO days (brake, day, full_count, jog_count, gaps, gap_sum, gap_min, gap_max, first_ns, last_ns) VALUES (?1, ?2, ?3, ?4, ?5 NOT NULL, ifnull(?5, 0), ?5, ?5, ?6, ?6)
+			ON CONFLICT (brake, day) DO UPDATE SET full_count = full_count + excluded.full_count, jog_count = jog_count + excluded.jog_count,
+				gaps = gaps + excluded.gaps, gap_sum = gap_sum + excluded.gap_sum,
+				gap_min = min(ifnull(gap_min, excluded.gap_min), ifnull(excluded.gap_min, gap_min)),
+				gap_max = max(ifnull(gap_max, excluded.gap_max), ifnull(excluded.gap_max, gap_max)),
+				first_ns = min(ifnull(first_ns, excluded.first_ns), ifnull(excluded.first_ns, first_ns)),
+				last_ns = max(ifnull(last_ns, excluded.last_ns), ifnull(excluded.last_ns, last_ns))`},
 		{&s.putVerdict, strings.Replace(insert("verdicts", verdictFigures), "INSERT", "INSERT OR REPLACE", 1)},
 		{&s.addForecast, insert("forecasts", forecastFigures)},
 		{&s.latestForecast, "INSERT OR REPLACE INTO latest_forecasts (brake, limit_name, forecast) VALUES (?, ?, ?)"},
