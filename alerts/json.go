@@ -8,7 +8,8 @@ import (
 )
 
 // AppendJSON appends the event as one JSON object without a line end, in the
-// shape shared by replay, MQTT and webhooks.
+// shape shared by replay, MQTT and webhooks. What doesn't apply is absent;
+// life_cycle is there while the alarm is held back from people.
 func (e Event) AppendJSON(dst []byte) []byte {
 	dst = append(dst, `{"type":"alarm","brake":`...)
 	dst = strconv.AppendQuote(dst, e.Brake)
@@ -25,10 +26,26 @@ func (e Event) AppendJSON(dst []byte) []byte {
 		dst = append(dst, `,"signal":`...)
 		dst = strconv.AppendQuote(dst, e.Signal)
 	}
-	if e.Detail != "" {
-		dst = append(dst, `,"detail":`...)
-		words, _ := json.Marshal(e.Detail) // a string can always be; whatever an error's text brings along
-		dst = append(dst, words...)
+	dst = appendWords(dst, "device", e.Device)
+	if e.State.Held() {
+		dst = appendWords(dst, "life_cycle", e.State.String())
 	}
+	if e.UntilNS != 0 {
+		dst = analysis.AppendJSONTime(append(dst, `,"until":`...), e.UntilNS)
+	}
+	dst = appendWords(dst, "by", e.By)
+	dst = appendWords(dst, "reason", e.Reason)
+	dst = appendWords(dst, "detail", e.Detail)
 	return append(dst, '}')
+}
+
+// appendWords appends a text where there is one, whatever an error or a person
+// has put into it.
+func appendWords(dst []byte, key, text string) []byte {
+	if text == "" {
+		return dst
+	}
+	dst = append(dst, `,"`+key+`":`...)
+	words, _ := json.Marshal(text) // a string can always be
+	return append(dst, words...)
 }

@@ -2,50 +2,38 @@ package alerts
 
 import (
 	"math"
-	"time"
 
 	"gapward/analysis"
 )
 
-// Rule is how one condition becomes an alarm and stops being one.
-type Rule struct {
-	Deadband float64       // in the condition's unit: how far back within the limit it must be to clear
-	OnDelay  time.Duration // present for this long before it is raised
-	OffDelay time.Duration // gone for this long before it is cleared
-	Latch    bool          // stays as returned-unacknowledged until somebody acknowledges it
-}
-
-// DefaultRule is the rule for a condition where the site file gives none. The
-// gap's deadband is what a filtered gap may waver by; what happens within one
-// cycle needs no delay, for its own time limit has passed already.
-func DefaultRule(c analysis.Condition) Rule {
-	switch c {
-	case analysis.GapAdjust, analysis.GapMax, analysis.GapLow:
-		return Rule{Deadband: 0.02}
-	case analysis.SlowRelease, analysis.SlowSet:
-		return Rule{Deadband: 0.010}
-	case analysis.ForecastDue:
-		return Rule{Deadband: 3}
-	case analysis.SignalFault, analysis.SignalStale:
-		return Rule{OffDelay: time.Second}
-	}
-	return Rule{}
-}
-
 // Alarm is one condition of one brake and where it is in its life. The zero
-// value is normal.
+// value is normal. Its steps are pure: each returns the alarm as it is next.
 type Alarm struct {
 	State    State
-	SinceNS  int64            // when the condition appeared, while active
-	present  bool             // by the latest finding, deadband included
-	changeNS int64            // when present last changed, while a delay runs
-	latest   analysis.Finding // of the latest finding
+	SinceNS  int64 // when the condition appeared, while it stands
+	standing bool  // the condition is present, delays included
+	holds    Marks // those of MarkShelved, MarkSuppressed and MarkOut that are set
+	untilNS  int64 // when shelving ends
+	by       string
+	reason   string
+
+	present   bool             // by the latest finding, deadband included
+	changeNS  int64            // when present last changed, while a delay runs
+	graceNS   int64            // not raised before: its cause was over only just now
+	latest    analysis.Finding // the latest
+	toldNS    int64            // of the latest event
+	calledNS  int64            // when it last became unacknowledged
+	escalated bool
+	quiet     bool
 }
 
 // Restore is the alarm as its last stored event left it.
 func Restore(e Event) Alarm {
-	return Alarm{State: e.State, SinceNS: e.SinceNS, present: e.State.Active(), latest: analysis.Finding{
-		AtNS: e.AtNS, Condition: e.Condition, Value: e.Value, U: e.U, Limit: e.Limit, Unit: e.Unit, Signal: e.Signal}}
+	standing := e.Marks&MarkStanding != 0 || e.State.Active()
+	return Alarm{State: e.State, SinceNS: e.SinceNS, standing: standing, present: standing,
+		holds: e.Marks & (MarkShelved | MarkSuppressed | MarkOut), untilNS: e.UntilNS, by: e.By, reason: e.Reason,
+		toldNS: e.AtNS, calledNS: e.CalledNS, escalated: e.Marks&MarkEscalated != 0, quiet: e.Marks&MarkQuiet != 0,
+		latest: analysis.Finding{AtNS: e.AtNS, Condition: e.Condition, Value: e.Value, U: e.U, Limit: e.Limit, Unit: e.Unit, Signal: e.Signal}}
 }
 
 // Find is the step of an alarm on a new finding. changed is false where
@@ -62,32 +50,80 @@ func (a Alarm) Find(f analysis.Finding, r Rule) (next Alarm, e Event, changed bo
 	return a.Pass(f.AtNS, r)
 }
 
-// Pass is the step of an alarm on time having passed.
+// Pass is the step of an alarm on time having passed. Where several things are
+// due it takes the first; [Alarm.WakeNS] is then not after nowNS.
 func (a Alarm) Pass(nowNS int64, r Rule) (next Alarm, e Event, changed bool) {
 	switch {
-	case a.present && !a.State.Active() && nowNS-a.changeNS >= int64(r.OnDelay):
-		a.State, a.SinceNS = Unacknowledged, a.changeNS
-		return a, a.event(nowNS, Raised), true
-	case !a.present && a.State.Active() && nowNS-a.changeNS >= int64(r.OffDelay):
-		if a.State == Unacknowledged && r.Latch {
-			a.State = Returned
-		} else {
-			a.State = Normal
-		}
-		return a, a.event(nowNS, Cleared), true
+	case a.holds&MarkShelved != 0 && nowNS >= a.untilNS:
+		return a.Unshelve(nowNS, "")
+	case a.present && !a.standing && nowNS >= a.onNS(r):
+		a.standing, a.SinceNS, a.escalated, a.quiet = true, a.changeNS, false, a.holds != 0
+		a.State = a.afterRise()
+		return a.told(nowNS, Raised)
+	case !a.present && a.standing && nowNS-a.changeNS >= int64(r.OffDelay):
+		a.standing = false
+		a.State = a.afterFall(r)
+		return a.told(nowNS, Cleared)
+	case nowNS >= a.escalateNS(r):
+		a.escalated = true
+		return a.told(nowNS, Escalated)
+	case nowNS >= a.remindNS(r):
+		a.quiet = false
+		return a.told(nowNS, Reminded)
 	}
 	return a, Event{}, false
 }
 
 // WakeNS is when time alone will change the alarm, or math.MaxInt64.
 func (a Alarm) WakeNS(r Rule) int64 {
-	switch {
-	case a.present && !a.State.Active():
-		return a.changeNS + int64(r.OnDelay)
-	case !a.present && a.State.Active():
-		return a.changeNS + int64(r.OffDelay)
+	wake := min(a.escalateNS(r), a.remindNS(r))
+	if a.holds&MarkShelved != 0 {
+		wake = min(wake, a.untilNS)
 	}
-	return math.MaxInt64
+	switch {
+	case a.present && !a.standing:
+		wake = min(wake, a.onNS(r))
+	case !a.present && a.standing:
+		wake = min(wake, a.changeNS+int64(r.OffDelay))
+	}
+	return wake
+}
+
+func (a Alarm) onNS(r Rule) int64 { return max(a.changeNS+int64(r.OnDelay), a.graceNS) }
+
+// escalateNS is when the second addresses are told, counted from when the first
+// were called: a reminder that nobody heeds is no new beginning.
+func (a Alarm) escalateNS(r Rule) int64 {
+	if a.State != Unacknowledged || a.escalated || r.EscalateAfter <= 0 {
+		return math.MaxInt64
+	}
+	return a.calledNS + int64(r.EscalateAfter)
+}
+
+func (a Alarm) remindNS(r Rule) int64 {
+	if !a.State.Active() || r.RemindEvery <= 0 {
+		return math.MaxInt64
+	}
+	return a.toldNS + int64(r.RemindEvery)
+}
+
+// afterRise is the state when the condition has come.
+func (a Alarm) afterRise() State {
+	if s := a.held(); s != Normal {
+		return s
+	}
+	return Unacknowledged
+}
+
+// afterFall is the state when the condition has gone.
+func (a Alarm) afterFall(r Rule) State {
+	switch {
+	case a.holds&MarkShelved != 0:
+		return Shelved
+	case a.holds == 0 && a.State == Unacknowledged && r.Latch:
+		return Returned
+	}
+	return Normal
 }
 
 // Acknowledge is the step when a person says that they have seen the alarm.
@@ -100,13 +136,60 @@ func (a Alarm) Acknowledge(nowNS int64, by string) (next Alarm, e Event, changed
 	default:
 		return a, Event{}, false
 	}
-	e = a.event(nowNS, Acked)
-	e.By = by
-	return a, e, true
+	a.by, a.quiet = by, false
+	return a.told(nowNS, Acked)
 }
 
-func (a Alarm) event(nowNS int64, c Change) Event {
+// Again is the step when the cause of a standing alarm has changed so that it
+// must be heard again, acknowledged or not.
+func (a Alarm) Again(nowNS int64) (next Alarm, e Event, changed bool) {
+	if !a.standing {
+		return a, Event{}, false
+	}
+	a.escalated = false
+	a.State = a.afterRise()
+	return a.told(nowNS, Raised)
+}
+
+// Quieted is the alarm as one that is told with its flood, and not alone, and
+// its event likewise.
+func (a Alarm) Quieted(e Event) (Alarm, Event) {
+	a.quiet = true
+	e.Marks |= MarkQuiet
+	return a, e
+}
+
+// told is the event of a change.
+func (a Alarm) told(nowNS int64, c Change) (Alarm, Event, bool) {
+	a.toldNS = nowNS
+	switch {
+	case a.State != Unacknowledged:
+		a.calledNS = 0
+	case a.calledNS == 0 || c == Raised:
+		a.calledNS = nowNS
+	}
 	f := a.latest
-	return Event{AtNS: nowNS, Condition: f.Condition, Change: c, State: a.State, SinceNS: a.SinceNS,
+	marks := a.holds
+	if a.standing {
+		marks |= MarkStanding
+	}
+	if a.escalated {
+		marks |= MarkEscalated
+	}
+	if a.quiet {
+		marks |= MarkQuiet
+	}
+	e := Event{AtNS: nowNS, Condition: f.Condition, Change: c, State: a.State, Marks: marks, SinceNS: a.SinceNS,
 		Value: f.Value, U: f.U, Limit: f.Limit, Unit: f.Unit, Signal: f.Signal}
+	e.CalledNS = a.calledNS
+	if a.holds&MarkShelved != 0 {
+		e.UntilNS = a.untilNS
+	}
+	if a.State.Held() || c >= ShelvedBy && c <= PutIn {
+		e.Reason = a.reason
+	}
+	if a.State.Held() || a.State == Acknowledged || c == Acked || c >= ShelvedBy && c <= PutIn {
+		e.By = a.by
+	}
+	return a, e, true
 }

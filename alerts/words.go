@@ -57,6 +57,15 @@ func wordsOf(c analysis.Condition) words {
 	case analysis.DutyHigh:
 		return words{"Hoist works harder than set",
 			"Let motor and brake cool down, and look at how often the hoist starts and jogs. If the work is to stay like this, ask the hoist maker what the hoist may bear."}
+	case DeviceSilent:
+		return words{"Device does not answer",
+			"Check whether the device has power and network. None of its brakes is watched until it answers again: inspect them by hand as before."}
+	case UrgentFlood:
+		return words{"Many brakes fail at once",
+			"Stop the hoists named and keep everybody from under loads. Look for what they have in common: a supply, a device, work on a crane."}
+	case AlarmFlood:
+		return words{"Many alarms at once",
+			"Look at the alarms page for what they have in common: a supply, a network, a device, work on a crane. They are told together until they become fewer."}
 	case analysis.GatewayFault:
 		return words{"gapward itself has a fault",
 			"Read the daemon's log and look at the page's health view. Until this is cleared, alarms may be late or missing: inspect the brakes by hand as before."}
@@ -90,23 +99,22 @@ func Cautions() []string {
 // when. Figures that aren't there are left out; times are UTC.
 func Message(e Event) string {
 	var b strings.Builder
-	switch e.Change {
-	case Cleared:
-		b.WriteString("Cleared: ")
-	case Acked:
-		b.WriteString("Acknowledged")
+	if verb := verbOf(e.Change); verb != "" {
+		b.WriteString(verb)
 		if e.By != "" {
 			b.WriteString(" by " + onOneLine(e.By))
+		}
+		if e.UntilNS != 0 {
+			b.WriteString(" until " + readableTime(e.UntilNS))
+		}
+		if e.Reason != "" {
+			b.WriteString(" (" + onOneLine(e.Reason) + ")")
 		}
 		b.WriteString(": ")
 	}
 	b.WriteString(Title(e.Condition))
 	b.WriteString(": ")
-	if e.Brake == "" {
-		b.WriteString("gateway")
-	} else {
-		b.WriteString(onOneLine(e.Brake))
-	}
+	b.WriteString(onOneLine(Subject(e)))
 	if e.Signal != "" {
 		b.WriteString(" " + e.Signal)
 	}
@@ -124,6 +132,44 @@ func Message(e Event) string {
 		b.WriteString(" until " + readableTime(e.AtNS))
 	}
 	return b.String()
+}
+
+// Subject is what an event is about: its brake, its device, or the gateway.
+func Subject(e Event) string {
+	switch {
+	case e.Brake != "":
+		return e.Brake
+	case e.Device != "":
+		return e.Device
+	}
+	return "gateway"
+}
+
+// verbOf is what a change does to an alarm, empty for its beginning.
+func verbOf(c Change) string {
+	switch c {
+	case Cleared:
+		return "Cleared"
+	case Acked:
+		return "Acknowledged"
+	case ShelvedBy:
+		return "Shelved"
+	case Unshelved:
+		return "No longer shelved"
+	case SuppressedBy:
+		return "Suppressed"
+	case Unsuppressed:
+		return "No longer suppressed"
+	case PutOut:
+		return "Out of service"
+	case PutIn:
+		return "Back in service"
+	case Reminded:
+		return "Still standing"
+	case Escalated:
+		return "Not acknowledged"
+	}
+	return ""
 }
 
 // quantity is a figure as people read it, "2.84 ± 0.06 mm", and empty where

@@ -11,7 +11,7 @@ import (
 
 func TestEveryConditionHasWords(t *testing.T) {
 	titles := map[string]analysis.Condition{}
-	for _, c := range analysis.Conditions() {
+	for _, c := range Conditions() {
 		title, step := Title(c), FirstStep(c)
 		if title == "" || title == string(c) || strings.HasSuffix(title, ".") {
 			t.Errorf("the title of %s is %q; want plain words without a full stop", c, title)

@@ -218,11 +218,12 @@ func (c *committing) alarm(r *AlarmRow) error {
 	r.ID = c.next.alarm
 	c.next.alarm++
 	_, err = c.exec(c.d.st.addAlarm, brake, r.ID, r.AtNS, string(r.Condition), int64(r.Change), int64(r.State), r.SinceNS,
-		figure(r.Value), figure(r.U), figure(r.Limit), r.Unit, r.Signal, r.By, r.Detail)
+		figure(r.Value), figure(r.U), figure(r.Limit), r.Unit, r.Signal, r.By, r.Detail,
+		r.Device, int64(r.Marks), r.CalledNS, r.UntilNS, r.Reason)
 	if err != nil {
 		return err
 	}
-	_, err = c.exec(c.d.st.latestAlarm, brake, string(r.Condition), r.ID)
+	_, err = c.exec(c.d.st.latestAlarm, brake, r.Device, string(r.Condition), r.ID)
 	return err
 }
 

@@ -34,7 +34,8 @@ func scanForecast(s scanner) (r ForecastRow, err error) {
 
 func scanAlarm(s scanner) (r AlarmRow, err error) {
 	err = s.Scan(&r.Brake, &r.ID, &r.AtNS, &r.Condition, &r.Change, &r.State, &r.SinceNS,
-		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.Signal, &r.By, &r.Detail)
+		nan(&r.Value), nan(&r.U), nan(&r.Limit), &r.Unit, &r.Signal, &r.By, &r.Detail,
+		&r.Device, &r.Marks, &r.CalledNS, &r.UntilNS, &r.Reason)
 	return r, err
 }
 

@@ -14,7 +14,7 @@ const (
 	cycleFigures    = "id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, gap_u_cal_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm, released_level_mm, temperature_c"
 	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
 	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
-	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail"
+	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail, device, marks, called_ns, until_ns, reason"
 	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, thickness_mm, who, note, corrects"
 )
 
@@ -60,7 +60,7 @@ func (s *statements) all() []struct {
 		{&s.addForecast, insert("forecasts", forecastFigures)},
 		{&s.latestForecast, "INSERT OR REPLACE INTO latest_forecasts (brake, limit_name, forecast) VALUES (?, ?, ?)"},
 		{&s.addAlarm, insert("alarms", alarmFigures)},
-		{&s.latestAlarm, "INSERT OR REPLACE INTO latest_alarms (brake, condition, alarm) VALUES (?, ?, ?)"},
+		{&s.latestAlarm, "INSERT OR REPLACE INTO latest_alarms (brake, device, condition, alarm) VALUES (?, ?, ?, ?)"},
 		{&s.addEntry, insert("ledger", ledgerFigures)},
 		{&s.findEntry, `SELECT b.name, ifnull((SELECT c.id FROM ledger c WHERE c.corrects = t.id), 0)
 			FROM ledger t JOIN brakes b ON b.id = t.brake WHERE t.id = ?`},
