@@ -2,30 +2,12 @@ package export
 
 import (
 	"context"
-	"crypto/rand"
-	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
-	"time"
-
-	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"gapward/gateway/store"
 )
-
-// Times of the connection to the broker.
-const (
-	mqttConnectLimit = 10 * time.Second
-	mqttWriteLimit   = 5 * time.Second
-	mqttKeepAlive    = 15 * time.Second
-	mqttFirstWait    = 500 * time.Millisecond // after a lost connection …
-	mqttLongestWait  = 30 * time.Second       // … doubling up to this
-	mqttGoodbye      = 2 * time.Second        // for "offline" at the end
-)
-
-// window is how many messages are under way before the first is confirmed.
-const window = 64
 
 // MQTT publishes to a broker:
 //
@@ -39,37 +21,19 @@ const window = 64
 // all with QoS 1. A row counts as delivered when the broker has acknowledged
 // it. That a broker's access rules drop a message, it does not tell; MQTT 3.1.1
 // has no words for it.
-//
-// Every connection has a client of its own. A client that reconnects by itself
-// reports messages as delivered that no broker has acknowledged, and sends old
-// ones again after newer ones; one that ends with its connection does neither.
 type MQTT struct {
-	url      string
-	user     string
-	password string
-	clientID string
-	topics   topics
-	lg       *slog.Logger
+	broker broker
+	topics topics
+	lg     *slog.Logger
+	link   *link[*session]
 
 	mu       sync.Mutex
-	live     *session      // nil while there is no connection
-	moved    chan struct{} // closed when live changes
-	last     error         // why there is no connection
 	retained map[string][]byte
 }
 
-// session is one connection.
-type session struct {
-	client paho.Client
-	lost   chan struct{} // closed when the connection is
-	once   sync.Once
-}
-
-func (s *session) end() { s.once.Do(func() { close(s.lost) }) }
-
 // NewMQTT makes the sink; [MQTT.Run] connects it.
 func NewMQTT(s MQTTSettings, site string, brakes []string, lg *slog.Logger) (*MQTT, error) {
-	password, err := readSecret("export.mqtt.password_file", s.PasswordFile)
+	b, err := newBroker("export.mqtt.password_file", s.URL, s.User, s.PasswordFile, s.ClientID)
 	if err != nil {
 		return nil, err
 	}
@@ -77,15 +41,9 @@ func NewMQTT(s MQTTSettings, site string, brakes []string, lg *slog.Logger) (*MQ
 	if err != nil {
 		return nil, fmt.Errorf("export.mqtt: %w", err)
 	}
-	id := s.ClientID
-	if id == "" {
-		id = "gapward-" + rand.Text()[:10] // two clients of one id would throw each other out for ever
-	}
-	return &MQTT{
-		url: s.URL, user: s.User, password: password, clientID: id, topics: t,
-		lg: lg.With("exporter", "mqtt"), moved: make(chan struct{}), retained: map[string][]byte{},
-		last: errors.New("not connected yet"),
-	}, nil
+	m := &MQTT{broker: b, topics: t, lg: lg.With("exporter", "mqtt"), retained: map[string][]byte{}}
+	m.link = newLink(b.url, m.lg, m.connect, m.goodbye)
+	return m, nil
 }
 
 // Name implements [Sink].
@@ -131,73 +89,14 @@ func (m *MQTT) keep(messages []message) {
 
 // Run holds a connection to the broker until ctx ends; then it publishes
 // "offline" and returns nil.
-func (m *MQTT) Run(ctx context.Context) error {
-	wait := mqttFirstWait
-	var told string
-	for ctx.Err() == nil {
-		s, err := m.connect(ctx)
-		if err != nil {
-			m.set(nil, err)
-			if err.Error() != told && ctx.Err() == nil {
-				told = err.Error()
-				m.lg.Warn("no connection to the broker; trying on", "error", err)
-			}
-		} else {
-			m.lg.Info("connected to the broker", "broker", m.url)
-			m.set(s, nil)
-			began := time.Now()
-			select {
-			case <-s.lost:
-			case <-ctx.Done():
-				m.goodbye(s)
-				m.set(nil, errors.New("stopped"))
-				return nil
-			}
-			s.client.Disconnect(0)
-			told = ""
-			m.set(nil, errors.New("the connection to the broker was lost"))
-			m.lg.Warn("the connection to the broker was lost", "broker", m.url, "after", time.Since(began).Round(time.Second))
-			if time.Since(began) > mqttLongestWait {
-				wait = mqttFirstWait
-			}
-		}
-		select {
-		case <-ctx.Done():
-		case <-time.After(wait):
-		}
-		wait = min(2*wait, mqttLongestWait)
-	}
-	return nil
-}
-
-// set says which connection there is.
-func (m *MQTT) set(s *session, why error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.live, m.last = s, why
-	close(m.moved)
-	m.moved = make(chan struct{})
-}
+func (m *MQTT) Run(ctx context.Context) error { return m.link.run(ctx) }
 
 // connect makes a connection and tells the broker what it must know: that the
 // gateway is online, and all that is retained.
 func (m *MQTT) connect(ctx context.Context) (*session, error) {
-	s := &session{lost: make(chan struct{})}
-	options := paho.NewClientOptions().
-		AddBroker(m.url).
-		SetClientID(m.clientID).
-		SetUsername(m.user).SetPassword(m.password).
-		SetProtocolVersion(4). // else every failure is tried again as 3.1
-		SetCleanSession(true).
-		SetAutoReconnect(false).SetConnectRetry(false).
-		SetConnectTimeout(mqttConnectLimit).SetWriteTimeout(mqttWriteLimit).
-		SetKeepAlive(mqttKeepAlive).SetPingTimeout(mqttConnectLimit).
-		SetWill(m.topics.gateway(), "offline", 1, true).
-		SetConnectionLostHandler(func(paho.Client, error) { s.end() })
-	s.client = paho.NewClient(options)
-	if err := wait(ctx, s, s.client.Connect()); err != nil {
-		s.client.Disconnect(0)
-		return nil, fmt.Errorf("connecting to %s: %w", m.url, err)
+	s, err := m.broker.connect(ctx, m.topics.gateway(), []byte("offline"), true)
+	if err != nil {
+		return nil, err
 	}
 	m.mu.Lock()
 	greeting := []message{{topic: m.topics.gateway(), payload: []byte("online"), retained: true}}
@@ -207,9 +106,9 @@ func (m *MQTT) connect(ctx context.Context) (*session, error) {
 	m.mu.Unlock()
 	ctx, cancel := context.WithTimeout(ctx, deliverLimit)
 	defer cancel()
-	if err := s.publish(ctx, greeting); err != nil {
-		s.client.Disconnect(0)
-		return nil, fmt.Errorf("greeting %s: %w", m.url, err)
+	if err := s.publish(ctx, 1, greeting); err != nil {
+		s.leave(0)
+		return nil, fmt.Errorf("greeting %s: %w", m.broker.url, err)
 	}
 	return s, nil
 }
@@ -219,10 +118,10 @@ func (m *MQTT) connect(ctx context.Context) (*session, error) {
 func (m *MQTT) goodbye(s *session) {
 	ctx, cancel := context.WithTimeout(context.Background(), mqttGoodbye)
 	defer cancel()
-	if err := s.publish(ctx, []message{{topic: m.topics.gateway(), payload: []byte("offline"), retained: true}}); err != nil {
+	if err := s.publish(ctx, 1, []message{{topic: m.topics.gateway(), payload: []byte("offline"), retained: true}}); err != nil {
 		m.lg.Warn("the broker was not told that the gateway goes offline", "error", err)
 	}
-	s.client.Disconnect(250)
+	s.leave(mqttFlush)
 }
 
 // Deliver implements [Sink]. Without a connection it waits for one until ctx
@@ -232,60 +131,13 @@ func (m *MQTT) Deliver(ctx context.Context, rows Rows) error {
 	if err != nil {
 		return &Refused{Err: err}
 	}
-	s, err := m.session(ctx)
+	s, err := m.link.session(ctx)
 	if err != nil {
 		return err
 	}
 	m.keep(messages) // before publishing: a connection made meanwhile greets with the newest
-	if err := s.publish(ctx, messages); err != nil {
-		return fmt.Errorf("publishing to %s: %w", m.url, err)
+	if err := s.publish(ctx, 1, messages); err != nil {
+		return fmt.Errorf("publishing to %s: %w", m.broker.url, err)
 	}
 	return nil
-}
-
-func (m *MQTT) session(ctx context.Context) (*session, error) {
-	for {
-		m.mu.Lock()
-		s, moved, last := m.live, m.moved, m.last
-		m.mu.Unlock()
-		if s != nil {
-			return s, nil
-		}
-		select {
-		case <-moved:
-		case <-ctx.Done():
-			return nil, fmt.Errorf("no connection to %s: %w", m.url, last)
-		}
-	}
-}
-
-// publish sends messages in order, a window of them at a time, and returns nil
-// when the broker has acknowledged them all.
-func (s *session) publish(ctx context.Context, messages []message) error {
-	for len(messages) > 0 {
-		part := messages[:min(window, len(messages))]
-		messages = messages[len(part):]
-		tokens := make([]paho.Token, len(part))
-		for i, msg := range part {
-			tokens[i] = s.client.Publish(msg.topic, 1, msg.retained, msg.payload)
-		}
-		for _, t := range tokens {
-			if err := wait(ctx, s, t); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// wait waits until the broker has answered.
-func wait(ctx context.Context, s *session, t paho.Token) error {
-	select {
-	case <-t.Done():
-		return t.Error()
-	case <-s.lost:
-		return errors.New("the connection was lost before the broker acknowledged")
-	case <-ctx.Done():
-		return fmt.Errorf("the broker did not acknowledge: %w", ctx.Err())
-	}
 }
