@@ -15,7 +15,7 @@ func changesSeen(t *testing.T, days int, seed uint64, events ...simulator.Event)
 	t.Helper()
 	input, discrete := uint16(0), uint16(0)
 	spec := simulator.BrakeSpec{Name: "a", Hoist: "h", Params: simulator.DefaultParams(1.7), Duty: simulator.DefaultDuty(120)}
-	spec.Wire(sensors.Travel, sensors.Wiring{Device: "d", Input: &input, Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}, Poll: 20 * time.Millisecond})
+	spec.Wire(sensors.Travel, sensors.Wiring{Device: "d", Input: &input, Raw: []float64{0, 4095}, MM: []float64{0, 10}, Poll: 20 * time.Millisecond})
 	spec.Wire(sensors.Drive, sensors.Wiring{Device: "d", Discrete: &discrete})
 	from := takenFrom()
 	stream, err := simulator.NewStream([]simulator.BrakeSpec{spec}, from, from.AddDate(0, 0, days), seed)

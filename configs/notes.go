@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -44,6 +45,11 @@ func (v *validator) adviseSignal(path string, w sensors.Wiring) {
 	if w.Topic != "" && w.Device != "" && w.Poll == 0 && !w.ByException() {
 		v.note(path, "nothing says how often its messages come", "write poll, or on_change with at_least_every; else the pace is learned from the messages, and a few seconds of silence count as a fault")
 	}
+	if low, _, known := rawRange(w); known && len(w.Milliamps) == len(w.Raw) && w.Scaled() {
+		if at := rawOfWireBreak(w); at < low {
+			v.note(path+".milliamps", fmt.Sprintf("a broken wire can't be told: type %s ends at %s, above the %.0f of 3.6 mA", typeName(w), number(low), math.Floor(at)), "set the module to a signed value (type: s16), or to a range that begins at 0 mA")
+		}
+	}
 	for _, a := range []struct {
 		key        string
 		at         *uint16
@@ -53,6 +59,13 @@ func (v *validator) adviseSignal(path string, w sensors.Wiring) {
 			v.note(path+"."+a.key, fmt.Sprintf("%d looks like a number from a data sheet", *a.at), fmt.Sprintf("addresses are those on the wire and count from 0: %d in a data sheet is %s: %d", *a.at, a.key, *a.at-a.first))
 		}
 	}
+}
+
+// rawOfWireBreak is the raw value of the current by which a transmitter tells
+// its failure, 3.6 mA (NAMUR NE 43), on the line through the first two points.
+func rawOfWireBreak(w sensors.Wiring) float64 {
+	raw, mA := w.Raw, w.Milliamps
+	return raw[0] + (3.6-mA[0])*(raw[1]-raw[0])/(mA[1]-mA[0])
 }
 
 // adviseTimes looks at what becomes of the release and set times.

@@ -70,8 +70,6 @@ func (r *reader) read(n *yaml.Node, into reflect.Value, path string) {
 		r.readMap(n, into, path)
 	case reflect.Slice:
 		r.readSlice(n, into, path)
-	case reflect.Array:
-		r.readArray(n, into, path)
 	default:
 		r.readScalar(n, into, path)
 	}
@@ -177,29 +175,14 @@ func (r *reader) readSlice(n *yaml.Node, into reflect.Value, path string) {
 		return
 	}
 	list := reflect.MakeSlice(into.Type(), len(n.Content), len(n.Content))
+	before := len(r.problems)
 	for i, item := range n.Content {
 		r.read(item, list.Index(i), itemPath(path, i))
 	}
+	if len(r.problems) > before && into.Type().Elem().Kind() == reflect.Float64 {
+		r.spoil(path) // numbers that belong together
+	}
 	into.Set(list)
-}
-
-func (r *reader) readArray(n *yaml.Node, into reflect.Value, path string) {
-	advice := "write " + example(path, into.Type())
-	if n.Kind != yaml.SequenceNode {
-		r.complain(n, path, fmt.Sprintf("needs a list of %d values, found %s", into.Len(), describe(n)), advice)
-		return
-	}
-	if len(n.Content) != into.Len() {
-		r.complain(n, path, fmt.Sprintf("needs %d values, found %d", into.Len(), len(n.Content)), advice)
-		return
-	}
-	for i, item := range n.Content {
-		before := len(r.problems)
-		r.read(item, into.Index(i), itemPath(path, i))
-		if len(r.problems) > before {
-			r.spoil(path)
-		}
-	}
 }
 
 // unknownKey says that a key is unknown and what may have been meant.

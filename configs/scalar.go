@@ -219,6 +219,10 @@ func example(path string, t reflect.Type) string {
 		return "[0, 10]"
 	case "celsius":
 		return "[-20, 120]"
+	case "milliamps":
+		return "[4, 20]"
+	case "coefficients":
+		return "[0.1, 2.2e-3, 4e-8]"
 	case "data":
 		return "./" + DefaultData
 	case "model":
@@ -253,6 +257,9 @@ func example(path string, t reflect.Type) string {
 
 // listAdvice says how a list is written.
 func listAdvice(path string, item reflect.Type) string {
+	if item.Kind() == reflect.Float64 {
+		return "write " + example(path, item)
+	}
 	if item.Kind() == reflect.String {
 		return "write " + lastKey(path) + ": [one, another]"
 	}

@@ -179,7 +179,7 @@ func (v *validator) meaning(path string, signal sensors.Signal, w sensors.Wiring
 		v.wrong(path+".invert", "only drive and released can be inverted", "to turn a reading round, swap the two values of raw")
 	}
 	if signal.Binary() {
-		for _, key := range []string{"raw", "mm", "celsius"} {
+		for _, key := range scaleKeys() {
 			if given(key) {
 				v.wrong(path+"."+key, signal.String()+" is 0 or 1 and has no scale", "take it out; invert: true makes 0 mean yes")
 			}
@@ -197,66 +197,6 @@ func (v *validator) meaning(path string, signal sensors.Signal, w sensors.Wiring
 	v.scale(path, signal, w)
 }
 
-// scale checks that two raw values mean two different readings.
-func (v *validator) scale(path string, signal sensors.Signal, w sensors.Wiring) {
-	unit, other, to, example := "mm", "celsius", w.MM, "raw: [0, 4095], mm: [0, 10]"
-	if signal == sensors.Temperature {
-		unit, other, to, example = "celsius", "mm", w.Deg, "raw: [0, 4095], celsius: [-20, 120]"
-	}
-	raw, means := path+".raw", path+"."+unit
-	if where := path + "." + other; v.given(where) && v.sound(where) {
-		v.wrong(where, signal.String()+" is not measured in "+map[string]string{"mm": "mm", "celsius": "°C"}[other], "write "+unit)
-		return
-	}
-	if !v.sound(raw, means, path+".type", path+"."+other) {
-		return
-	}
-	switch hasRaw, hasMeans := v.given(raw), v.given(means); {
-	case !hasRaw && !hasMeans:
-		register := v.given(path+".input") || v.given(path+".holding")
-		if register && w.Type != sensors.F32 {
-			v.wrong(path, "there is no scale: nothing says what a raw value means", "write "+example)
-		}
-		return
-	case !hasRaw:
-		v.wrong(means, unit+" is given without raw", "write both, as in "+example)
-		return
-	case !hasMeans:
-		v.wrong(raw, "raw is given without "+unit, "write both, as in "+example)
-		return
-	}
-	if w.Raw[0] == w.Raw[1] {
-		v.wrong(raw, "both raw values are "+number(w.Raw[0]), "two different raw values make a scale, as in "+example)
-		return
-	}
-	if to[0] == to[1] {
-		v.wrong(means, fmt.Sprintf("both values are %s: every raw value would mean the same", number(to[0])), "write what the two raw values mean, as in "+example)
-		return
-	}
-	if low, high, known := rawRange(w); known {
-		for i, r := range w.Raw {
-			if r < low || r > high {
-				advice := "write the two raw values that the device gives"
-				switch {
-				case r < 0 && r >= math.MinInt16 && typeName(w) == sensors.U16:
-					advice = "signed values need type: s16"
-				case r < 0 && typeName(w) == sensors.U32:
-					advice = "signed values need type: s32"
-				}
-				v.wrong(itemPath(raw, i), fmt.Sprintf("%s is no value of type %s, %s to %s", number(r), typeName(w), number(low), number(high)), advice)
-				return
-			}
-		}
-	}
-}
-
-func typeName(w sensors.Wiring) sensors.DataType {
-	if w.Type == "" {
-		return sensors.U16
-	}
-	return w.Type
-}
-
 // registers is how many registers a value takes.
 func registers(w sensors.Wiring) int {
 	switch w.Type {
@@ -264,25 +204,6 @@ func registers(w sensors.Wiring) int {
 		return 2
 	}
 	return 1
-}
-
-// rawRange is what a register of whole numbers can hold; known is false for
-// everything else.
-func rawRange(w sensors.Wiring) (low, high float64, known bool) {
-	if w.Input == nil && w.Holding == nil {
-		return 0, 0, false
-	}
-	switch w.Type {
-	case sensors.U16, "":
-		return 0, math.MaxUint16, true
-	case sensors.S16:
-		return math.MinInt16, math.MaxInt16, true
-	case sensors.U32:
-		return 0, math.MaxUint32, true
-	case sensors.S32:
-		return math.MinInt32, math.MaxInt32, true
-	}
-	return 0, 0, false
 }
 
 // rate checks how often a signal is read or reported.

@@ -16,7 +16,7 @@ import (
 // drive and switch polled every 20 ms, and the settings that they go with.
 func benchSamples(b testing.TB, brakes int) ([]sensors.Sample, []analysis.Settings) {
 	b.Helper()
-	wiring := sensors.Wiring{Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}, Poll: 20 * time.Millisecond}
+	wiring := sensors.Wiring{Raw: []float64{0, 4095}, MM: []float64{0, 10}, Poll: 20 * time.Millisecond}
 	var specs []simulator.BrakeSpec
 	var settings []analysis.Settings
 	for i := range brakes {

@@ -85,12 +85,14 @@ type Wiring struct {
 	Value    string  `yaml:"value"`    // where in its payload the value stands, a JSON pointer (RFC 6901); empty: see package mqtt
 	Time     string  `yaml:"time"`     // … and the sender's time; ArrivalTime: it has none, or one not to be used
 
-	Type   DataType   `yaml:"type"`
-	Words  WordOrder  `yaml:"words"`
-	Raw    [2]float64 `yaml:"raw"`     // two raw values …
-	MM     [2]float64 `yaml:"mm"`      // … and the travel they mean
-	Deg    [2]float64 `yaml:"celsius"` // … or the temperature
-	Invert bool       `yaml:"invert"`  // a binary signal whose 0 means yes
+	Type         DataType  `yaml:"type"`
+	Words        WordOrder `yaml:"words"`
+	Raw          []float64 `yaml:"raw"`          // raw values, rising or falling …
+	MM           []float64 `yaml:"mm"`           // … and the travel that each means
+	Deg          []float64 `yaml:"celsius"`      // … or the temperature
+	Coefficients []float64 `yaml:"coefficients"` // … or a polynomial of the raw value between the two, lowest power first
+	Milliamps    []float64 `yaml:"milliamps"`    // … and the loop current that each means, for what NAMUR NE 43 says of it
+	Invert       bool      `yaml:"invert"`       // a binary signal whose 0 means yes
 
 	Poll         time.Duration `yaml:"poll"`           // 0: the poll of the brake's travel, or 20 ms
 	OnChange     float64       `yaml:"on_change"`      // reports when it moved by this much (unit of the signal) …
@@ -105,36 +107,6 @@ const DefaultPoll = 20 * time.Millisecond
 // ByException reports whether the device reports changes instead of being
 // polled.
 func (w Wiring) ByException() bool { return w.AtLeastEvery > 0 || w.OnChange > 0 }
-
-// Scale turns a raw value into the signal's unit, and is the identity where no
-// scale is given.
-//
-// ok is false where the raw value lies outside the span between the two raw
-// points by more than 2.5 % of it: a reading is never clamped.
-func (w Wiring) Scale(s Signal, raw float64) (value float64, ok bool) {
-	to := w.MM
-	if s == Temperature {
-		to = w.Deg
-	}
-	if w.Raw[0] == w.Raw[1] {
-		return raw, true
-	}
-	part := (raw - w.Raw[0]) / (w.Raw[1] - w.Raw[0])
-	return to[0] + part*(to[1]-to[0]), part >= -0.025 && part <= 1.025
-}
-
-// ResolutionMM is the travel that one raw count means, or 0 where no scale is
-// given or the raw value is a float.
-func (w Wiring) ResolutionMM() float64 {
-	if w.Raw[0] == w.Raw[1] || w.Type == F32 || w.Topic != "" {
-		return 0
-	}
-	r := (w.MM[1] - w.MM[0]) / (w.Raw[1] - w.Raw[0])
-	if r < 0 {
-		return -r
-	}
-	return r
-}
 
 // Channel is one signal of one brake as it is wired.
 type Channel struct {

@@ -14,7 +14,7 @@ func ExampleStream() {
 	input, discrete := uint16(0), uint16(0)
 	brake := simulator.BrakeSpec{Index: 0, Name: "quay-2/main", Hoist: "quay-2",
 		Params: simulator.DefaultParams(1.6), Duty: simulator.DefaultDuty(300)}
-	brake.Wire(sensors.Travel, sensors.Wiring{Device: "quay-io", Input: &input, Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}, Poll: 20 * time.Millisecond})
+	brake.Wire(sensors.Travel, sensors.Wiring{Device: "quay-io", Input: &input, Raw: []float64{0, 4095}, MM: []float64{0, 10}, Poll: 20 * time.Millisecond})
 	brake.Wire(sensors.Drive, sensors.Wiring{Device: "quay-io", Discrete: &discrete})
 
 	from := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)

@@ -16,10 +16,10 @@ func monday() time.Time { return time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC) }
 func wiredBrake(index int32, name string) BrakeSpec {
 	b := BrakeSpec{Index: index, Name: name, Hoist: "quay-2", Params: DefaultParams(1.6), Duty: DefaultDuty(400)}
 	address := func(a uint16) *uint16 { a += uint16(10 * index); return &a }
-	b.Wire(sensors.Travel, sensors.Wiring{Device: "quay-io", Input: address(0), Raw: [2]float64{0, 50000}, MM: [2]float64{0, 10}, Poll: 20 * time.Millisecond})
+	b.Wire(sensors.Travel, sensors.Wiring{Device: "quay-io", Input: address(0), Raw: []float64{0, 50000}, MM: []float64{0, 10}, Poll: 20 * time.Millisecond})
 	b.Wire(sensors.Drive, sensors.Wiring{Device: "quay-io", Discrete: address(0)})
 	b.Wire(sensors.Released, sensors.Wiring{Device: "quay-io", Discrete: address(1)})
-	b.Wire(sensors.Temperature, sensors.Wiring{Device: "quay-io", Input: address(1), Raw: [2]float64{0, 4095}, Deg: [2]float64{-20, 120}, Poll: 5 * time.Second})
+	b.Wire(sensors.Temperature, sensors.Wiring{Device: "quay-io", Input: address(1), Raw: []float64{0, 4095}, Deg: []float64{-20, 120}, Poll: 5 * time.Second})
 	return b
 }
 

@@ -55,9 +55,12 @@ func specFor(c sensors.Channel, duty Duty, seed uint64, gapMM float64) BrakeSpec
 // placeProbe puts the brake's levels where the probe's scale has room: the set
 // level a good way above the lower end, as it falls when the lining wears.
 func (b *BrakeSpec) placeProbe() {
-	if b.Travel == nil || b.Travel.Raw[0] == b.Travel.Raw[1] {
+	if b.Travel == nil {
 		return
 	}
-	lo, hi := min(b.Travel.MM[0], b.Travel.MM[1]), max(b.Travel.MM[0], b.Travel.MM[1])
+	lo, hi, ok := b.Travel.Span(sensors.Travel)
+	if !ok {
+		return
+	}
 	b.Params.ProbeZeroMM = lo + max(0, hi-lo-b.Params.InitialGapMM)*0.45
 }

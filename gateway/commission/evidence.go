@@ -178,8 +178,7 @@ func (g *gatherer) evidence() evidence {
 func rawChannels(channels []sensors.Channel) []sensors.Channel {
 	list := slices.Clone(channels)
 	for i := range list {
-		w := &list[i].Wiring
-		w.Raw, w.MM, w.Deg, w.Invert = [2]float64{}, [2]float64{}, [2]float64{}, false
+		list[i].Wiring = list[i].Wiring.Unscaled()
 	}
 	return list
 }

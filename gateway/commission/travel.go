@@ -65,7 +65,7 @@ func (b *brake) travelAlone() {
 		return
 	}
 	// A travel of metres is the wrong bytes, whatever it does.
-	if span := high - low; t.c.Wiring.Type == sensors.F32 && t.c.Wiring.Raw[0] == t.c.Wiring.Raw[1] && (span > 1000 || math.Abs(high) > 10000) {
+	if span := high - low; t.c.Wiring.Type == sensors.F32 && !t.c.Wiring.Scaled() && (span > 1000 || math.Abs(high) > 10000) {
 		looks, do := "wrong register, type or word order", "Compare them with the device's list."
 		if g := b.guess(); g != "" {
 			looks, do = "wrong "+kind(t)+": with "+g+" it makes a travel", "Write it so in the site file, once the device's list says the same."
@@ -154,12 +154,12 @@ func (b *brake) scale(l levels) {
 
 // room looks whether the probe's span leaves room for a gap that grows to max.
 func (b *brake) room(l levels) {
-	t, w := b.travel, b.travel.c.Wiring
-	if w.Raw[0] == w.Raw[1] {
+	t := b.travel
+	lo, hi, ok := t.c.Wiring.Span(sensors.Travel)
+	if !ok {
 		t.report.pass("room", "the site file gives no span to the probe")
 		return
 	}
-	lo, hi := math.Min(w.MM[0], w.MM[1]), math.Max(w.MM[0], w.MM[1])
 	grows := math.Max(0, b.settings.Limits.MaxMM-(l.released-l.set))
 	below, above := math.Min(l.set, l.released)-lo, hi-math.Max(l.set, l.released)
 	found := fmt.Sprintf("%s below and %s above within the span of %g to %g mm; the gap may still grow by %s", mm(below), mm(above), lo, hi, mm(grows))

@@ -75,17 +75,8 @@ func DecodeBit(data []byte, i int) (bool, error) {
 // number that is none, or lies outside the probe's range, is bad: it is never
 // clamped to something plausible.
 func reading(s sensors.Signal, w *sensors.Wiring, raw float64) (float64, sensors.Quality) {
-	if math.IsNaN(raw) || math.IsInf(raw, 0) {
-		return 0, sensors.Bad
-	}
-	if s.Binary() {
-		if (raw != 0) != w.Invert {
-			return 1, sensors.Good
-		}
-		return 0, sensors.Good
-	}
-	v, ok := w.Scale(s, raw)
-	if !ok || math.IsNaN(v) || math.IsInf(v, 0) {
+	v, doubt := w.Read(s, raw)
+	if doubt != "" {
 		return 0, sensors.Bad
 	}
 	return v, sensors.Good

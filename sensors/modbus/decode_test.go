@@ -127,9 +127,9 @@ func FuzzDecodeEncode(f *testing.F) {
 }
 
 func TestReading(t *testing.T) {
-	span := sensors.Wiring{Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}}
-	down := sensors.Wiring{Raw: [2]float64{4000, 0}, MM: [2]float64{0, 8}}
-	hot := sensors.Wiring{Raw: [2]float64{0, 100}, Deg: [2]float64{-20, 120}}
+	span := sensors.Wiring{Raw: []float64{0, 4095}, MM: []float64{0, 10}}
+	down := sensors.Wiring{Raw: []float64{4000, 0}, MM: []float64{0, 8}}
+	hot := sensors.Wiring{Raw: []float64{0, 100}, Deg: []float64{-20, 120}}
 	for _, c := range []struct {
 		s    sensors.Signal
 		w    sensors.Wiring

@@ -122,6 +122,9 @@ func find(c sensors.Channel) (place, error) {
 	if err != nil {
 		return wrong("%v", err)
 	}
+	if err := w.CheckScale(c.Signal); err != nil {
+		return wrong("%v", err)
+	}
 	if _, err := DecodeRegisters(make([]byte, 4), w.Type, w.Words); err != nil {
 		return wrong("%v", err)
 	}

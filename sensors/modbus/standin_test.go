@@ -202,7 +202,7 @@ func ptr[T any](v T) *T { return &v }
 func brakeChannels(poll time.Duration) []sensors.Channel {
 	w := sensors.Wiring{Device: "quay-io", Poll: poll}
 	travel, drive, released, temperature := w, w, w, w
-	travel.Input, travel.Raw, travel.MM = ptr[uint16](0), [2]float64{0, 4095}, [2]float64{0, 10}
+	travel.Input, travel.Raw, travel.MM = ptr[uint16](0), []float64{0, 4095}, []float64{0, 10}
 	drive.Discrete = ptr[uint16](0)
 	released.Discrete, released.Invert = ptr[uint16](1), true
 	temperature.Input, temperature.Type = ptr[uint16](2), sensors.F32

@@ -177,12 +177,9 @@ func reading(value []byte, c sensors.Channel) (float64, error) {
 	if err != nil || math.IsInf(raw, 0) {
 		return 0, fmt.Errorf("its value %s is no finite number", shown(value))
 	}
-	scaled, ok := c.Wiring.Scale(c.Signal, raw)
-	if !ok {
-		return 0, fmt.Errorf("its value %s lies outside of the raw range %v to %v", shown(value), c.Wiring.Raw[0], c.Wiring.Raw[1])
-	}
-	if math.IsNaN(scaled) || math.IsInf(scaled, 0) {
-		return 0, fmt.Errorf("its value %s is not finite once scaled", shown(value))
+	scaled, doubt := c.Wiring.Read(c.Signal, raw)
+	if doubt != "" {
+		return 0, fmt.Errorf("its value %s is in doubt: %s", shown(value), doubt)
 	}
 	return scaled, nil
 }

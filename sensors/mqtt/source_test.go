@@ -17,7 +17,7 @@ import (
 
 func quayChannels() []sensors.Channel {
 	return []sensors.Channel{
-		{Brake: 0, Name: "quay-2/main", Signal: sensors.Travel, Wiring: sensors.Wiring{Topic: "quay/travel", Raw: [2]float64{0, 1000}, MM: [2]float64{0, 10}}},
+		{Brake: 0, Name: "quay-2/main", Signal: sensors.Travel, Wiring: sensors.Wiring{Topic: "quay/travel", Raw: []float64{0, 1000}, MM: []float64{0, 10}}},
 		{Brake: 0, Name: "quay-2/main", Signal: sensors.Drive, Wiring: sensors.Wiring{Topic: "quay/drive"}},
 		{Brake: 1, Name: "quay-2/creep", Signal: sensors.Drive, Wiring: sensors.Wiring{Topic: "quay/drive", Invert: true}},
 	}

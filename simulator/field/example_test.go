@@ -19,7 +19,7 @@ func Example() {
 	input := uint16(0)
 	devices := map[string]sensors.Device{"quay-io": {Modbus: "tcp://127.0.0.1:0", Unit: 1}}
 	channels := []sensors.Channel{{Brake: 0, Name: "quay-2/main", Signal: sensors.Travel,
-		Wiring: sensors.Wiring{Device: "quay-io", Input: &input, Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}}}}
+		Wiring: sensors.Wiring{Device: "quay-io", Input: &input, Raw: []float64{0, 4095}, MM: []float64{0, 10}}}}
 
 	now := time.Now()
 	brakes := simulator.SpecsFor(channels, simulator.ContinuousDuty(), 1, nil)

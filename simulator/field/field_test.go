@@ -41,10 +41,10 @@ func quaySite() (map[string]sensors.Device, []sensors.Channel) {
 	}
 	main, creep := "quay-2/main", "quay-2/creep"
 	return devices, []sensors.Channel{
-		{Brake: 0, Name: main, Signal: sensors.Travel, Wiring: sensors.Wiring{Device: "quay-io", Input: at(0), Raw: [2]float64{0, 4095}, MM: [2]float64{0, 10}}},
+		{Brake: 0, Name: main, Signal: sensors.Travel, Wiring: sensors.Wiring{Device: "quay-io", Input: at(0), Raw: []float64{0, 4095}, MM: []float64{0, 10}}},
 		{Brake: 0, Name: main, Signal: sensors.Drive, Wiring: sensors.Wiring{Device: "quay-io", Discrete: at(0)}},
 		{Brake: 0, Name: main, Signal: sensors.Released, Wiring: sensors.Wiring{Device: "quay-io", Discrete: at(1), Invert: true}},
-		{Brake: 0, Name: main, Signal: sensors.Temperature, Wiring: sensors.Wiring{Device: "quay-io", Input: at(1), Type: sensors.S16, Raw: [2]float64{-200, 1200}, Deg: [2]float64{-20, 120}}},
+		{Brake: 0, Name: main, Signal: sensors.Temperature, Wiring: sensors.Wiring{Device: "quay-io", Input: at(1), Type: sensors.S16, Raw: []float64{-200, 1200}, Deg: []float64{-20, 120}}},
 		{Brake: 1, Name: creep, Signal: sensors.Travel, Wiring: sensors.Wiring{Device: "pit-io", Holding: at(100), Type: sensors.F32, Words: sensors.CDAB}},
 		{Brake: 1, Name: creep, Signal: sensors.Drive, Wiring: sensors.Wiring{Device: "pit-io", Coil: at(7)}},
 		{Brake: 1, Name: creep, Signal: sensors.Released, Wiring: sensors.Wiring{Device: "pit-io", Holding: at(102)}},

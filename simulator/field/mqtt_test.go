@@ -76,7 +76,7 @@ func trolleySite(t *testing.T) (*Broker, map[string]sensors.Device, []sensors.Ch
 	t.Cleanup(func() { b.Close() })
 	name := "quay-2/main"
 	return b, map[string]sensors.Device{"trolley": {MQTT: "mqtt://" + b.Addr()}}, []sensors.Channel{
-		{Name: name, Signal: sensors.Travel, Wiring: sensors.Wiring{Device: "trolley", Topic: "q/travel", Raw: [2]float64{4, 20}, MM: [2]float64{0, 10}, Poll: 10 * time.Millisecond}},
+		{Name: name, Signal: sensors.Travel, Wiring: sensors.Wiring{Device: "trolley", Topic: "q/travel", Raw: []float64{4, 20}, MM: []float64{0, 10}, Poll: 10 * time.Millisecond}},
 		{Name: name, Signal: sensors.Drive, Wiring: sensors.Wiring{Device: "trolley", Topic: "q/drive", AtLeastEvery: time.Hour}},
 		{Name: name, Signal: sensors.Temperature, Wiring: sensors.Wiring{Device: "trolley", Topic: "q/temp", OnChange: 50, AtLeastEvery: 50 * time.Millisecond}},
 	}
