@@ -148,3 +148,12 @@ func (a Alarm) release(nowNS int64, mark Marks, c Change) (next Alarm, e Event, 
 func Symptom(c analysis.Condition) bool {
 	return c == analysis.SignalStale || c == analysis.SignalsDisagree
 }
+
+// Grace is how long a condition may take to be gone after what caused it: the
+// limit of the signal's own silence.
+func (a Alarm) Grace() time.Duration {
+	if a.latest.Unit != "s" || !analysis.Has(a.latest.Limit) {
+		return 0
+	}
+	return time.Duration(a.latest.Limit * float64(time.Second))
+}

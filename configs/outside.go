@@ -5,6 +5,9 @@ import "strings"
 // outside lets the exporters and notifiers judge their own settings.
 func (v *validator) outside() {
 	v.exporters()
+	if v.sound("alarms") {
+		v.told("alarms", v.site.Alarms.Validate())
+	}
 	if !v.sound("notify") {
 		return
 	}

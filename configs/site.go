@@ -3,6 +3,7 @@ package configs
 import (
 	"strings"
 
+	"gapward/alerts"
 	"gapward/alerts/notify"
 	"gapward/analysis"
 	"gapward/gateway/export"
@@ -18,6 +19,7 @@ type Site struct {
 	Devices map[string]sensors.Device `yaml:"devices"`
 	Brakes  []Brake                   `yaml:"brakes"`
 	Chains  []HoldingChain            `yaml:"holding_chains"`
+	Alarms  alerts.Settings           `yaml:"alarms"`
 	Export  export.Settings           `yaml:"export"`
 	Notify  []notify.Settings         `yaml:"notify"`
 

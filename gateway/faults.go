@@ -77,10 +77,8 @@ func (f *faults) happened(what fault, detail string, nowNS int64) (e alerts.Even
 	stood := f.alarm.State.Active()
 	e, changed = f.find(1, nowNS)
 	if isNew && stood && !changed {
-		f.alarm.State = alerts.Unacknowledged
-		e = alerts.Event{AtNS: nowNS, Condition: analysis.GatewayFault, Change: alerts.Raised, State: alerts.Unacknowledged,
-			SinceNS: f.alarm.SinceNS, Value: math.NaN(), U: math.NaN(), Limit: math.NaN(), Detail: f.detail()}
-		changed = true
+		f.alarm, e, changed = f.alarm.Again(nowNS)
+		e.Detail = f.detail()
 	}
 	return e, changed
 }
@@ -103,7 +101,12 @@ func (f *faults) pass(nowNS int64) (e alerts.Event, changed bool) {
 			f.standing[i] = trouble{}
 		}
 	}
-	return f.clear(was, nowNS)
+	if e, changed = f.clear(was, nowNS); changed {
+		return e, changed
+	}
+	f.alarm, e, changed = f.alarm.Pass(nowNS, f.rule)
+	e.Detail = was
+	return e, changed
 }
 
 // clear is the step of the alarm when a fault may have gone; the event of the

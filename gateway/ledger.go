@@ -14,6 +14,7 @@ import (
 type desk struct {
 	*store.DB // reads
 	entries   chan entering
+	acts      chan acting
 	ended     <-chan struct{} // closed when the owner has ended
 }
 

@@ -20,6 +20,7 @@ type owner struct {
 	faults   faults
 	log      *slog.Logger
 	entries  <-chan entering
+	acts     <-chan acting
 	// committed is told of each batch once it is durable
 	committed func(*store.Batch)
 	// signals is called now and then with the pipeline at rest
@@ -62,6 +63,8 @@ func (o *owner) run(ctx context.Context, in <-chan arrival) {
 			o.order.add(a, time.Since(began))
 		case e := <-o.entries:
 			o.enter(ctx, e)
+		case a := <-o.acts:
+			o.act(ctx, a, momentOf(time.Now(), began))
 		case now := <-ticker.C:
 			o.gather(in, time.Since(began))
 			o.turn(ctx, moment{now.UnixNano(), now.Sub(began)})

@@ -21,11 +21,13 @@ type Pipeline struct {
 	out    analysis.Out
 	wakeNS int64 // when time alone will matter to some brake
 	waves  bool
+	bells  bells
 }
 
 // line is one brake on its way through analysis and alarms.
 type line struct {
 	name   string
+	place  int // in the site file
 	brake  *analysis.Brake
 	alarms []alarm
 }
@@ -49,12 +51,13 @@ func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 			}
 			s.Family = families[s.Model]
 		}
-		l := line{name: s.Name, brake: analysis.New(s)}
+		l := line{name: s.Name, place: len(p.lines), brake: analysis.New(s)}
 		for _, c := range analysis.Conditions() {
 			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
 		}
 		p.lines = append(p.lines, l)
 	}
+	p.SetAlarms(alerts.Settings{}, nil)
 	return p
 }
 
@@ -74,6 +77,7 @@ func (p *Pipeline) step(s sensors.Sample, batch *store.Batch) {
 	if s.Signal == sensors.Tick || s.Quality == sensors.NoAnswer {
 		return
 	}
+	p.heard(s, batch)
 	l := &p.lines[s.Brake]
 	l.brake.Step(s, &p.out)
 	p.collect(l, batch)
@@ -89,24 +93,9 @@ func (p *Pipeline) pass(nowNS int64, batch *store.Batch) {
 			l.brake.Advance(nowNS, &p.out)
 			p.collect(l, batch)
 		}
-		wake = min(wake, l.brake.WakeNS(), l.passAlarms(nowNS, batch))
+		wake = min(wake, l.brake.WakeNS(), p.passAlarms(l, nowNS, batch))
 	}
-	p.wakeNS = wake
-}
-
-// passAlarms lets the delays of a brake's alarms run, and is when they will
-// matter next.
-func (l *line) passAlarms(nowNS int64, batch *store.Batch) (wakeNS int64) {
-	wakeNS = math.MaxInt64
-	for i := range l.alarms {
-		a := &l.alarms[i]
-		if a.WakeNS(a.rule) <= nowNS {
-			next, e, changed := a.Pass(nowNS, a.rule)
-			l.note(a, next, e, changed, batch)
-		}
-		wakeNS = min(wakeNS, a.WakeNS(a.rule))
-	}
-	return wakeNS
+	p.wakeNS = min(wake, p.passBells(nowNS, batch))
 }
 
 // collect moves what a brake found out into the batch.
@@ -126,10 +115,11 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 		batch.Verdicts = append(batch.Verdicts, store.VerdictRow{Brake: l.name, Verdict: v})
 	}
 	for _, f := range p.out.Findings {
+		p.silent(l.place, f, batch)
 		for i := range l.alarms {
 			if a := &l.alarms[i]; a.condition == f.Condition {
 				next, e, changed := a.Find(f, a.rule)
-				l.note(a, next, e, changed, batch)
+				p.note(l, a, next, e, changed, batch)
 				p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
 			}
 		}
@@ -140,21 +130,13 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 	p.out.Reset()
 }
 
-func (l *line) note(a *alarm, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
-	a.Alarm = next
-	if changed {
-		e.Brake = l.name
-		batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
-	}
-}
-
 // Recall feeds an already measured cycle, from the store or a recording of
 // cycles.
 func (p *Pipeline) Recall(brake int32, c analysis.Cycle, batch *store.Batch) {
 	l := &p.lines[brake]
 	l.brake.Recall(c, &p.out)
 	p.collect(l, batch)
-	p.wakeNS = min(p.wakeNS, l.passAlarms(c.AtNS, batch))
+	p.wakeNS = min(p.wakeNS, p.passAlarms(l, c.AtNS, batch))
 }
 
 // Restore puts an alarm where its latest stored event left it.

@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"gapward/alerts"
+	"gapward/analysis"
 	"gapward/configs"
 	"gapward/gateway/store"
 )
@@ -15,6 +17,18 @@ import (
 // to where it was. A start must not take ever longer, and what a brake did that
 // long ago moves no figure of today.
 const recallLeast = 20_000
+
+// recentAlarms is how many of the latest changes of alarms are looked at for a
+// flood that may still be going on.
+const recentAlarms = 5000
+
+func events(rows []store.AlarmRow) []alerts.Event {
+	list := make([]alerts.Event, len(rows))
+	for i, r := range rows {
+		list[i] = r.Event
+	}
+	return list
+}
 
 // recall brings the pipeline to where it was: the stored cycles are fed through
 // it once more, and heard by nobody. Where there are many it begins with a week
@@ -49,13 +63,20 @@ func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, 
 	if err != nil {
 		return own, fmt.Errorf("recalling the alarms: %w", err)
 	}
+	var latest []alerts.Event
 	for _, a := range states {
-		if a.Brake == "" {
+		if a.Key() == (alerts.Key{Condition: analysis.GatewayFault}) {
 			own = a.Event
 			continue
 		}
-		p.Restore(a.Event)
+		latest = append(latest, a.Event)
 	}
+	recent, err := db.Alarms(ctx, "", recentAlarms)
+	if err != nil {
+		return own, fmt.Errorf("recalling the alarms: %w", err)
+	}
+	slices.Reverse(recent)
+	p.Resume(latest, events(recent))
 	lg.Info("recalled", "cycles", n, "took", time.Since(began).Round(time.Millisecond))
 	return own, nil
 }

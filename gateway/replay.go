@@ -37,6 +37,7 @@ func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer,
 
 	if rec.Cycles != "" {
 		r.pipeline = NewPipeline(settings, false)
+		r.pipeline.SetAlarms(site.Alarms, nil)
 		err = r.cycles(ctx, sensors.NewCycleReader(in, path, find, names))
 	} else {
 		for i := range settings {
@@ -52,6 +53,7 @@ func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer,
 			return err
 		}
 		r.pipeline = NewPipeline(settings, false)
+		r.pipeline.SetAlarms(site.Alarms, site.Channels())
 		err = r.samples(ctx, sensors.NewSampleReader(in, path, find, names))
 	}
 	if err != nil {

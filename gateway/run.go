@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"gapward/analysis"
 	"gapward/configs"
 	"gapward/gateway/export"
 	"gapward/gateway/page"
@@ -58,6 +59,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	down.then("store", 10*time.Second, func(context.Context) error { return db.Close() })
 
 	pipeline := NewPipeline(site.AnalysisSettings(), true)
+	pipeline.SetAlarms(site.Alarms, site.Channels())
 	own, err := recall(ctx, pipeline, site, db, lg)
 	if err != nil {
 		return err
@@ -77,10 +79,11 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		metrics.Polled(device, p)
 	})
 
-	owned, entries := make(chan struct{}), make(chan entering)
+	owned, entries, acts := make(chan struct{}), make(chan entering), make(chan acting)
+	desk := &desk{DB: db, entries: entries, acts: acts, ended: owned}
 	server, err := page.New(page.Deps{
 		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: told{db, health},
-		Ledger:  &desk{DB: db, entries: entries, ended: owned},
+		Ledger: desk, Alarms: desk,
 		Plan:    planner(site, db),
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
 		Metrics: metrics.Handler(lg.With("component", "metrics")),
@@ -139,7 +142,8 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	in := make(chan arrival, 1024)
 	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices), len(list)), db: db, recorder: recorder, watch: health,
 		faults: newFaults(own), upkeep: upkeep{keep: store.KeepByDefault()},
-		log: lg.With("component", "pipeline"), entries: entries, committed: metrics.Update, signals: signalsTo(metrics, site)}
+		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
+	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
 	house.began(time.Now().UnixNano())
 	go func() {
 		defer close(owned)

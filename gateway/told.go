@@ -25,7 +25,7 @@ func (t told) ActiveAlarms(ctx context.Context) ([]store.AlarmRow, error) {
 	if err != nil || !ok {
 		return rows, err
 	}
-	rows = slices.DeleteFunc(rows, func(r store.AlarmRow) bool { return r.Brake == "" })
+	rows = slices.DeleteFunc(rows, func(r store.AlarmRow) bool { return r.Key() == own.Key() })
 	if own.State != alerts.Normal {
 		rows = append(rows, store.AlarmRow{Event: own})
 	}

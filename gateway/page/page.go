@@ -86,6 +86,7 @@ type Deps struct {
 	Data   Data
 	Health func() []SourceHealth // nil: no sources are shown
 	Ledger Ledger                // nil: there is none
+	Alarms Alarms                // nil: nobody can act on alarms
 	// Plan is the adjust plan for a brake and those that hold the load with it;
 	// nil: none is shown.
 	Plan    func(ctx context.Context, brake string) (analysis.ChainPlan, error)

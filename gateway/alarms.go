@@ -1,0 +1,310 @@
+package gateway
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/store"
+	"gapward/sensors"
+)
+
+// bells are the alarms of a pipeline that are more than one brake's: those of
+// devices, whose silence explains that of their brakes, and the guards against
+// floods.
+type bells struct {
+	settings alerts.Settings
+	devices  []deviceBell
+	of       [][]int // which device a signal hangs on, by brake and signal; -1: none
+	guards   [2]alerts.Guard
+}
+
+// deviceBell is a device's alarm.
+type deviceBell struct {
+	name   string
+	brakes []int // that hang on it
+	lastNS int64 // when anything was last heard of it
+	rule   alerts.Rule
+	alerts.Alarm
+}
+
+// causeOf is how many brakes must hang on a device before its silence is an
+// alarm of its own: with one, the brake's alarm says it all.
+const causeOf = 2
+
+// leastGrace is how long a signal has to be heard again after its device.
+const leastGrace = 10 * time.Second
+
+// SetAlarms tells the pipeline what the site file says of its alarms, and which
+// signal hangs on which device.
+func (p *Pipeline) SetAlarms(s alerts.Settings, channels []sensors.Channel) {
+	p.bells = bells{settings: s, guards: [2]alerts.Guard{{}, {Urgent: true}}}
+	for i := range p.lines {
+		for k := range p.lines[i].alarms {
+			a := &p.lines[i].alarms[k]
+			a.rule = s.Rule(a.condition)
+		}
+		hang := make([]int, len(sensors.Signals()))
+		for k := range hang {
+			hang[k] = -1
+		}
+		p.bells.of = append(p.bells.of, hang)
+	}
+	for _, c := range channels {
+		if c.Wiring.Device == "" {
+			continue // of a recording
+		}
+		at := slices.IndexFunc(p.bells.devices, func(d deviceBell) bool { return d.name == c.Wiring.Device })
+		if at < 0 {
+			at = len(p.bells.devices)
+			p.bells.devices = append(p.bells.devices, deviceBell{name: c.Wiring.Device, rule: s.Rule(alerts.DeviceSilent)})
+		}
+		p.bells.of[c.Brake][c.Signal] = at
+		if d := &p.bells.devices[at]; !slices.Contains(d.brakes, int(c.Brake)) {
+			d.brakes = append(d.brakes, int(c.Brake))
+		}
+	}
+}
+
+// heard takes note that a device has spoken, well or not.
+func (p *Pipeline) heard(s sensors.Sample, batch *store.Batch) {
+	if p.bells.of == nil {
+		return
+	}
+	at := p.bells.of[s.Brake][s.Signal]
+	if at < 0 {
+		return
+	}
+	d := &p.bells.devices[at]
+	d.lastNS = s.AtNS
+	if d.State != alerts.Normal {
+		p.findDevice(d, -1, 0, s.AtNS, batch)
+	}
+}
+
+// silent looks whether a signal that has fallen silent did so because its whole
+// device has: nothing has been heard of that for as long.
+func (p *Pipeline) silent(brake int, f analysis.Finding, batch *store.Batch) {
+	if p.bells.of == nil || f.Condition != analysis.SignalStale || f.Excess <= 0 {
+		return
+	}
+	for _, s := range sensors.Signals() {
+		if s.String() != f.Signal || p.bells.of[brake][s] < 0 {
+			continue
+		}
+		d := &p.bells.devices[p.bells.of[brake][s]]
+		if silence := float64(f.AtNS-d.lastNS) * 1e-9; len(d.brakes) >= causeOf && silence > f.Limit {
+			p.findDevice(d, silence, f.Limit, f.AtNS, batch)
+		}
+	}
+}
+
+// findDevice is the step of a device's alarm: silent for so long, or above all
+// heard again, which seconds below zero say.
+func (p *Pipeline) findDevice(d *deviceBell, seconds, limit float64, atNS int64, batch *store.Batch) {
+	f := analysis.Finding{AtNS: atNS, Condition: alerts.DeviceSilent, Excess: -1, Value: 0, U: math.NaN(), Limit: limit, Unit: "s"}
+	if seconds > 0 {
+		f.Excess, f.Value = 1, seconds
+		if d.lastNS == 0 {
+			f.Value = math.NaN() // never heard
+		}
+	}
+	next, e, changed := d.Find(f, d.rule)
+	p.noteDevice(d, next, e, changed, batch)
+	p.wakeNS = min(p.wakeNS, d.WakeNS(d.rule))
+}
+
+// noteDevice takes the next step of a device's alarm. While it stands it holds
+// back the symptoms of its brakes.
+func (p *Pipeline) noteDevice(d *deviceBell, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
+	d.Alarm = next
+	if !changed {
+		return
+	}
+	e.Device = d.name
+	switch e.Change {
+	case alerts.Raised:
+		p.hold(d, e.AtNS, batch)
+		p.ring(&d.Alarm, e, batch)
+	case alerts.Cleared:
+		p.ring(&d.Alarm, e, batch)
+		p.letGo(d, e.AtNS, batch)
+	default:
+		p.ring(&d.Alarm, e, batch)
+	}
+}
+
+func (p *Pipeline) hold(d *deviceBell, atNS int64, batch *store.Batch) {
+	p.eachSymptom(d, func(l *line, a *alarm) {
+		next, e, changed := a.Suppress(atNS, d.name+" does not answer")
+		p.note(l, a, next, e, changed, batch)
+	})
+}
+
+func (p *Pipeline) letGo(d *deviceBell, atNS int64, batch *store.Batch) {
+	p.eachSymptom(d, func(l *line, a *alarm) {
+		if p.heldByOther(d, l) {
+			return
+		}
+		next, e, changed := a.Unsuppress(atNS, atNS+int64(max(leastGrace, a.Grace())))
+		p.note(l, a, next, e, changed, batch)
+		p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+	})
+}
+
+func (p *Pipeline) eachSymptom(d *deviceBell, do func(*line, *alarm)) {
+	for _, i := range d.brakes {
+		l := &p.lines[i]
+		for k := range l.alarms {
+			if a := &l.alarms[k]; alerts.Symptom(a.condition) {
+				do(l, a)
+			}
+		}
+	}
+}
+
+// heldByOther reports whether another silent device explains a brake's symptoms
+// as well.
+func (p *Pipeline) heldByOther(than *deviceBell, l *line) bool {
+	for i := range p.bells.devices {
+		d := &p.bells.devices[i]
+		if d == than || d.State == alerts.Normal || d.State == alerts.Returned {
+			continue
+		}
+		for _, b := range d.brakes {
+			if &p.lines[b] == l {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// ring stores an event of an alarm, which a flood may keep from being told
+// alone.
+func (p *Pipeline) ring(a *alerts.Alarm, e alerts.Event, batch *store.Batch) {
+	for i := range p.bells.guards {
+		g := &p.bells.guards[i]
+		if !g.Watches(e) {
+			continue
+		}
+		quiet, own, flooded := g.Came(e)
+		if quiet {
+			*a, e = a.Quieted(e)
+		}
+		batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
+		if flooded {
+			batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: own})
+		}
+		p.wakeNS = min(p.wakeNS, g.WakeNS())
+		return
+	}
+	batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
+}
+
+// note takes the next step of a brake's alarm.
+func (p *Pipeline) note(l *line, a *alarm, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
+	a.Alarm = next
+	if changed {
+		e.Brake = l.name
+		p.ring(&a.Alarm, e, batch)
+	}
+}
+
+// passAlarms lets the delays of a brake's alarms run, and is when they will
+// matter next.
+func (p *Pipeline) passAlarms(l *line, nowNS int64, batch *store.Batch) (wakeNS int64) {
+	wakeNS = math.MaxInt64
+	for i := range l.alarms {
+		a := &l.alarms[i]
+		for a.WakeNS(a.rule) <= nowNS {
+			next, e, changed := a.Pass(nowNS, a.rule)
+			p.note(l, a, next, e, changed, batch)
+			if !changed {
+				break
+			}
+		}
+		wakeNS = min(wakeNS, a.WakeNS(a.rule))
+	}
+	return wakeNS
+}
+
+// passBells does the same for devices and floods.
+func (p *Pipeline) passBells(nowNS int64, batch *store.Batch) (wakeNS int64) {
+	wakeNS = math.MaxInt64
+	for i := range p.bells.devices {
+		d := &p.bells.devices[i]
+		for d.WakeNS(d.rule) <= nowNS {
+			next, e, changed := d.Pass(nowNS, d.rule)
+			p.noteDevice(d, next, e, changed, batch)
+			if !changed {
+				break
+			}
+		}
+		wakeNS = min(wakeNS, d.WakeNS(d.rule))
+	}
+	for i := range p.bells.guards {
+		g := &p.bells.guards[i]
+		if e, changed := g.Pass(nowNS); changed {
+			batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
+		}
+		wakeNS = min(wakeNS, g.WakeNS())
+	}
+	return wakeNS
+}
+
+// Resume puts the alarms where their stored events left them: states are the
+// latest of each alarm, recent the latest of all, the oldest first.
+func (p *Pipeline) Resume(states, recent []alerts.Event) {
+	for _, e := range states {
+		for i := range p.bells.devices {
+			if d := &p.bells.devices[i]; e.Device == d.name && e.Condition == alerts.DeviceSilent {
+				d.Alarm = alerts.Restore(e)
+			}
+		}
+		if e.Brake != "" {
+			p.Restore(e)
+		}
+	}
+	for i := range p.bells.devices {
+		if d := &p.bells.devices[i]; d.State != alerts.Normal && d.State != alerts.Returned {
+			p.eachSymptom(d, func(_ *line, a *alarm) { a.Alarm, _, _ = a.Suppress(0, d.name+" does not answer") })
+		}
+	}
+	for i := range p.bells.guards {
+		g := &p.bells.guards[i]
+		*g = alerts.Guard{Urgent: g.Urgent} // what was recalled has been told long ago
+		g.Restore(recent)
+	}
+	p.wakeNS = 0
+}
+
+// OutOfService holds back the alarms of a brake that is not in use, by whom and
+// why.
+func (p *Pipeline) OutOfService(brake string, nowNS int64, by, why string, batch *store.Batch) {
+	p.eachAlarm(brake, func(l *line, a *alarm) {
+		next, e, changed := a.OutOfService(nowNS, by, why)
+		p.note(l, a, next, e, changed, batch)
+	})
+}
+
+// InService ends that; what stands is told anew.
+func (p *Pipeline) InService(brake string, nowNS int64, by string, batch *store.Batch) {
+	p.eachAlarm(brake, func(l *line, a *alarm) {
+		next, e, changed := a.InService(nowNS, by)
+		p.note(l, a, next, e, changed, batch)
+		p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+	})
+}
+
+func (p *Pipeline) eachAlarm(brake string, do func(*line, *alarm)) {
+	for i := range p.lines {
+		for k := range p.lines[i].alarms {
+			if p.lines[i].name == brake {
+				do(&p.lines[i], &p.lines[i].alarms[k])
+			}
+		}
+	}
+}
