@@ -7,9 +7,11 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"net"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -33,6 +35,7 @@ type arrival struct {
 	payload []byte
 	atNS    int64
 	dup     bool
+	ack     func() // acknowledges it; nil where that has been done
 }
 
 // An event is what the connection tells the loop.
@@ -63,6 +66,9 @@ type connection struct {
 	unwanted chan string
 	dialing  context.Context // ends when the last packet has gone out
 	running  context.Context
+
+	connectedNS atomic.Int64 // when the present connection was made; 0 before the first
+	pending     pending      // messages that wait to be acknowledged
 }
 
 // dial begins to connect, and goes on until close. running is the context of
@@ -89,9 +95,10 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 	o.SetUsername(s.user)
 	o.SetPassword(s.password)
 	o.SetProtocolVersion(4) // else each failed attempt is made a second time, as 3.1
-	// A session that outlives the connection would deliver the readings of an
-	// outage all at once, at its end, those without a time as if they were new.
-	o.SetCleanSession(true)
+	// A session that outlives the connection delivers the readings of an outage
+	// all at once, at its end: it is kept only where all of them bear a time.
+	o.SetCleanSession(!s.keep)
+	o.SetAutoAckDisabled(s.keep)
 	o.SetOrderMatters(true) // edges of a switch must not change places
 	o.SetConnectRetry(true)
 	o.SetConnectRetryInterval(min(connectPause, s.opts.MaxReconnect))
@@ -104,6 +111,7 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 	o.SetCustomOpenConnectionFn(c.open)
 	o.SetDefaultPublishHandler(c.message)
 	o.SetOnConnectHandler(func(paho.Client) {
+		c.connectedNS.Store(c.clock.nowNS())
 		c.tell(event{kind: eventConnected})
 		c.subscribe(s.topics)
 	})
@@ -117,9 +125,15 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 	})
 	c.client = paho.NewClient(o)
 	c.client.Connect() // goes on by itself; what becomes of it is told by the handlers
+	acknowledging := make(chan struct{})
+	go func() {
+		defer close(acknowledging)
+		c.pending.acknowledge(running, &s.confirmed)
+	}()
 	return c, func() {
 		c.client.Disconnect(quiesceMS)
 		stopDialing()
+		<-acknowledging
 	}
 }
 
@@ -136,7 +150,7 @@ func (c *connection) open(*url.URL, paho.ClientOptions) (net.Conn, error) {
 	if c.s.broker.Scheme != "tls" {
 		return conn, nil
 	}
-	secure := tls.Client(conn, &tls.Config{MinVersion: tls.VersionTLS12, ServerName: c.s.broker.Hostname()})
+	secure := tls.Client(conn, c.s.tls)
 	if err := secure.HandshakeContext(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("agreeing on TLS: %w", err), conn.Close())
 	}
@@ -156,27 +170,33 @@ func (c *connection) tell(e event) {
 // neither acknowledge nor notice that the connection is gone; a message that
 // finds the queue full is counted, and the loop marks the place.
 func (c *connection) message(_ paho.Client, m paho.Message) {
+	var ack func()
+	if c.s.keep && m.Qos() > 0 {
+		ack = m.Ack
+	}
 	counts := &c.s.counts
 	topic, ok := c.s.topicOf[m.Topic()]
-	if !ok {
+	switch {
+	case !ok:
 		counts.unwanted.Add(1)
 		select {
 		case c.unwanted <- m.Topic():
 		default:
 		}
-		return
-	}
-	counts.received.Add(1)
-	if m.Retained() {
+	case m.Retained():
+		counts.received.Add(1)
 		counts.retained.Add(1)
-		return
-	}
-	select {
-	case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dup: m.Duplicate()}:
 	default:
-		counts.overrun.Add(1)
-		c.overrun[topic].add()
+		counts.received.Add(1)
+		select {
+		case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dup: m.Duplicate(), ack: ack}:
+			return // the loop sees to the acknowledgement
+		default:
+			counts.overrun.Add(1)
+			c.overrun[topic].add()
+		}
 	}
+	c.pending.add(ack, math.MinInt64)
 }
 
 // subscribe asks for topics and tells the loop what the broker says. It waits
@@ -214,10 +234,18 @@ func (s *Source) refusal(reason error) error {
 			return fmt.Errorf("broker %s refuses a client without a user (%w); give user and password_file", s.broker.Host, reason)
 		}
 		return fmt.Errorf("broker %s refuses user %q (%w); check user and password_file", s.broker.Host, s.user, reason)
+	case s.tls != nil && unproven(reason):
+		return fmt.Errorf("connecting to broker %s: %w; name the authority of its certificate in ca_file, and its name in server_name where that isn't the address's host", s.broker.Host, reason)
 	case errors.Is(reason, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("broker %s refuses the client id (%w); set client_id to one that it allows", s.broker.Host, reason)
 	}
 	return fmt.Errorf("connecting to broker %s: %w", s.broker.Host, reason)
+}
+
+// unproven reports whether the other side's certificate proves nothing.
+func unproven(reason error) bool {
+	var failed *tls.CertificateVerificationError
+	return errors.As(reason, &failed)
 }
 
 // newClientID makes a client id from the names of site and device. Its last

@@ -13,33 +13,65 @@ import (
 	"gapward/sensors"
 )
 
-const (
-	// maxPayload is the longest payload that is looked at, in bytes.
-	maxPayload = 16 << 10
-	// maxAhead is how far a device's clock may be ahead of this machine's.
-	maxAhead = 2 * time.Second
-	// maxAge is how old a reading may be when it arrives, where its signal
-	// has no stale_after.
-	maxAge = time.Hour
-)
+// maxPayload is the longest payload that is looked at, in bytes.
+const maxPayload = 16 << 10
+
+// A Form is where in a payload the value and the time of one signal stand.
+type Form struct {
+	value, at Pointer
+	free      bool // the site file names no place for the value
+	dated     bool // a time may stand there …
+	mustDate  bool // … and has to
+}
+
+// NewForm is the form of the payloads of a signal's topic.
+//
+// Where the wiring names no place for the value, the payload is a JSON number,
+// true or false, or an object with the value in "v" and, if the sender has a
+// clock, its time in "t". Where it does, the payload is any JSON with the value
+// there. Its time is then that of arrival, unless the wiring names a place for
+// it too: the sender must then always give it.
+func NewForm(w sensors.Wiring) (Form, error) {
+	f := Form{free: w.Value == "", dated: w.Value == "" && w.Time == ""}
+	value, at := w.Value, w.Time
+	if f.free {
+		value = "/v"
+	}
+	if at == sensors.ArrivalTime || at == "" {
+		at = "/t"
+	} else {
+		f.dated, f.mustDate = true, true
+	}
+	var err error
+	if f.value, err = ParsePointer(value); err != nil {
+		return f, fmt.Errorf("value: %w", err)
+	}
+	if f.at, err = ParsePointer(at); err != nil {
+		return f, fmt.Errorf("time: %w", err)
+	}
+	switch {
+	case f.mustDate && f.free:
+		return f, errors.New("time names a place in the payload and value doesn't; write both, as in value: /v, time: /t")
+	case f.mustDate && (f.at.Within(f.value) || f.value.Within(f.at)):
+		return f, fmt.Errorf("value %s and time %s are one place, or one is part of the other", f.value, f.at)
+	}
+	return f, nil
+}
 
 // Decode turns a payload that arrived at arrivedNS (UTC, nanoseconds since
 // 1970) into a sample of the channel.
 //
-// The payload is a JSON number, true or false, or an object with the value in
-// "v" and, if the device has a clock, its time in "t": RFC 3339 with any
-// offset, or Unix seconds, or Unix milliseconds above 1e11. Other members of
-// the object are left alone. dated reports whether the sample's time is the
-// device's own; without one it is that of arrival.
+// A time is RFC 3339 with any offset, or Unix seconds, or Unix milliseconds
+// above 1e11. dated reports whether the sample's time is the sender's own;
+// without one it is that of arrival. Whether to believe the sender's clock is
+// not decided here.
 //
-// Nothing is guessed: for a payload that says anything else, for a value
-// outside of the raw range, for a time more than 2 s ahead of arrival or
-// longer before it than the signal's stale_after (1 h where it has none), err
-// says what is wrong, and the sample is one of quality [sensors.Bad] at the
-// time of arrival.
-func Decode(payload []byte, c sensors.Channel, arrivedNS int64) (s sensors.Sample, dated bool, err error) {
+// Nothing is guessed: for a payload that says anything else, or a value outside
+// of the raw range, err says what is wrong, and the sample is one of quality
+// [sensors.Bad] at the time of arrival.
+func (f *Form) Decode(payload []byte, c sensors.Channel, arrivedNS int64) (s sensors.Sample, dated bool, err error) {
 	bad := sensors.Sample{AtNS: arrivedNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
-	value, at, err := members(payload)
+	value, at, err := f.members(payload)
 	if err != nil {
 		return bad, false, err
 	}
@@ -48,28 +80,18 @@ func Decode(payload []byte, c sensors.Channel, arrivedNS int64) (s sensors.Sampl
 	if good.Value, err = reading(value, c); err != nil {
 		return bad, false, err
 	}
-	if len(at) == 0 || string(at) == "null" {
+	if at == nil {
 		return good, false, nil
 	}
 	if good.AtNS, err = timeNS(at); err != nil {
 		return bad, false, err
 	}
-	if ahead := time.Duration(good.AtNS - arrivedNS); ahead > maxAhead {
-		return bad, false, fmt.Errorf("its time is %v ahead of this machine's clock; set the device's clock", ahead.Round(time.Millisecond))
-	}
-	oldest := maxAge
-	if c.Wiring.StaleAfter > 0 {
-		oldest = c.Wiring.StaleAfter
-	}
-	if age := time.Duration(arrivedNS - good.AtNS); age > oldest {
-		return bad, false, fmt.Errorf("its time is %v behind this machine's clock, and a reading older than %v is stale; set the device's clock, or find what holds its readings up", age.Round(time.Millisecond), oldest)
-	}
 	return good, true, nil
 }
 
-// members finds the value and the time in a payload, each as JSON; at is empty
+// members finds the value and the time in a payload, each as JSON; at is nil
 // where there is no time.
-func members(payload []byte) (value, at []byte, err error) {
+func (f *Form) members(payload []byte) (value, at []byte, err error) {
 	if len(payload) > maxPayload {
 		return nil, nil, fmt.Errorf("the payload has %d bytes, more than the %d that a reading may have", len(payload), maxPayload)
 	}
@@ -77,45 +99,32 @@ func members(payload []byte) (value, at []byte, err error) {
 	if len(payload) == 0 {
 		return nil, nil, errors.New("the payload is empty")
 	}
-	if payload[0] != '{' {
-		if !json.Valid(payload) {
+	if !json.Valid(payload) {
+		if f.free && payload[0] != '{' {
 			return nil, nil, fmt.Errorf(`the payload %s is no JSON; it must be a number, true, false, or an object like {"t":"2026-11-25T01:02:03.5Z","v":4.25}`, shown(payload))
 		}
-		return payload, nil, nil
-	}
-	if !json.Valid(payload) {
 		var whole json.RawMessage
 		return nil, nil, fmt.Errorf("the payload %s is no JSON: %w", shown(payload), json.Unmarshal(payload, &whole))
 	}
-
-	// What is known to be JSON can be gone through by hand. That costs a third
-	// of decoding it, and unlike decoding into a map or a struct it shows when
-	// a member stands there twice or differs in case.
-	for rest := afterSpace(payload[1:]); rest[0] != '}'; rest = afterSpace(rest) {
-		var name, member []byte
-		name, rest = firstValue(rest)
-		rest = afterSpace(rest)[1:] // the colon
-		member, rest = firstValue(afterSpace(rest))
-		if rest = afterSpace(rest); rest[0] == ',' {
-			rest = rest[1:]
-		}
-		known := &value
-		switch string(name) {
-		case `"v"`:
-		case `"t"`:
-			known = &at
-		default:
-			continue
-		}
-		if *known != nil {
-			return nil, nil, fmt.Errorf("the payload %s has %s twice", shown(payload), name)
-		}
-		*known = member
+	if f.free && payload[0] != '{' {
+		return payload, nil, nil
 	}
-	if value == nil {
-		return nil, nil, fmt.Errorf(`the payload %s has no "v"`, shown(payload))
+	if value, err = f.value.find(payload); err != nil {
+		return nil, nil, fmt.Errorf("the payload %s has no value at %s: %w", shown(payload), f.value, err)
 	}
-	return value, at, nil
+	if !f.dated {
+		return value, nil, nil
+	}
+	at, err = f.at.find(payload)
+	switch {
+	case err == nil && string(at) != "null":
+		return value, at, nil
+	case !f.mustDate && (err == nil || errors.Is(err, errAbsent)):
+		return value, nil, nil
+	case err == nil:
+		err = errors.New("it is null")
+	}
+	return nil, nil, fmt.Errorf("the payload %s has no time at %s: %w", shown(payload), f.at, err)
 }
 
 func afterSpace(text []byte) []byte { return bytes.TrimLeft(text, " \t\r\n") }

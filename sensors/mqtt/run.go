@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -27,6 +28,7 @@ const (
 type topicState struct {
 	listening bool          // the broker has granted it on the present connection
 	refusal   error         // why it hasn't; told once
+	skew      skew          // of its sender's clock
 	heard     bool          // a message has come
 	quietFor  time.Duration // how long it was listened to in vain
 	remarked  bool          // that has been said
@@ -51,10 +53,14 @@ type loop struct {
 	oldClock     bool // a step back of the wall clock has been told
 	unwantedTold bool // a message of an unknown topic has been told
 
+	throttledTold bool // that the broker holds messages up has been told
+
 	away        error // why there is no connection; nil while there is one
 	awayLogged  string
 	subscribing bool // a subscribe is under way
 	nextTry     time.Time
+
+	past catchUp
 }
 
 // Run subscribes and sends readings until ctx ends.
@@ -74,6 +80,14 @@ func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 		channels:   make([]channelState, len(s.channels)),
 		order:      holdBack{wait: s.opts.HoldBack},
 		away:       fmt.Errorf("connecting to broker %s: no answer yet", s.broker.Host),
+		past:       catchUp{first: s.keep, sinceNS: conn.clock.nowNS()},
+	}
+	for i := range l.topics {
+		l.topics[i].skew = newSkew(s.maxSkew)
+	}
+	if l.past.first {
+		// That nothing was kept is an answer too.
+		l.hold(sensors.TickAt(l.past.sinceNS), l.past.sinceNS)
 	}
 	tick := time.NewTicker(silenceEvery)
 	defer tick.Stop()
@@ -101,13 +115,13 @@ func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 		case <-flush.C:
 			armedFor = -1
 			l.drain()
-			if !l.send(ctx, l.order.take(l.clock.nowNS())) {
+			if !l.flush(ctx) {
 				return nil
 			}
 		}
 		if due, ok := l.order.nextNS(); ok && (armedFor < 0 || due < armedFor) {
 			now := l.clock.nowNS()
-			armedFor = max(due, now+int64(flushEvery))
+			armedFor = max(due, now+int64(l.past.pause(flushEvery)))
 			flush.Reset(time.Duration(armedFor - now))
 		}
 	}
@@ -119,6 +133,18 @@ func (l *loop) drain() {
 	for range len(l.arrivals) {
 		l.arrival(<-l.arrivals)
 	}
+}
+
+// flush sends what is due, once what the broker has kept is together.
+func (l *loop) flush(ctx context.Context) bool {
+	now := l.clock.nowNS()
+	if l.past.over(now, l.connectedNS.Load()) {
+		l.s.log.Info("what the broker had kept is in", "readings", l.past.readings)
+	}
+	if l.past.first {
+		return true
+	}
+	return l.send(ctx, l.order.take(now))
 }
 
 // send hands a batch on; it returns false when ctx has ended.
@@ -150,38 +176,66 @@ func (l *loop) rest() {
 // arrival takes a message apart, for each signal that reads its topic.
 func (l *loop) arrival(a arrival) {
 	l.topics[a.topic].heard = true
-	taken, failed := 0, error(nil)
+	l.past.heardNS = a.atNS
+	taken, failed, last := 0, error(nil), int64(math.MinInt64)
 	for _, i := range l.s.readers[a.topic] {
-		ok, err := l.reading(i, a)
+		ok, atNS, err := l.reading(i, a)
 		if ok {
 			taken++
 		}
+		last = max(last, atNS)
 		failed = errors.Join(failed, err)
 	}
+	if n, most := l.pending.waiting(); a.ack != nil && most && n >= fewestInFlight && !l.throttledTold &&
+		!l.past.open && !l.past.first && last > math.MinInt64 && a.atNS-last > int64(throttledAfter) {
+		l.throttledTold = true
+		failed = errors.Join(failed, fmt.Errorf("broker %s seems to let no more than %d messages be in flight, which holds readings up; with keep_session they are acknowledged after about a second: raise its limit (Mosquitto: max_inflight_messages)", l.s.broker.Host, n+1))
+		l.s.log.Warn("messages are held up", "err", failed)
+	}
+	l.pending.add(a.ack, last)
 	l.watch(taken, failed)
 }
 
-// reading takes what a message says of one channel; ok reports whether it did.
+const (
+	// fewestInFlight is the least limit of messages in flight that is taken
+	// for one.
+	fewestInFlight = 8
+	// throttledAfter is the age of a message that must have waited for others
+	// to be acknowledged.
+	throttledAfter = 500 * time.Millisecond
+)
+
+// reading takes what a message says of one channel; ok reports whether it did,
+// and atNS is the time of what it has become, or of what it is a duplicate of.
 // An error is one that leaves a hole in the signal.
-func (l *loop) reading(i int, a arrival) (ok bool, err error) {
+func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	c, state := l.s.channels[i], &l.channels[i]
-	sample, dated, err := Decode(a.payload, c, a.atNS)
+	sample, dated, err := l.s.forms[i].Decode(a.payload, c, a.atNS)
+	kept := dated && l.past.kept(sample.AtNS, a.atNS, l.connectedNS.Load())
+	if dated && !kept && !a.dup {
+		err = l.topics[a.topic].skew.judge(sample.AtNS, a.atNS, c.Wiring.StaleAfter)
+	}
 	switch {
 	case err != nil:
 		l.s.counts.refused.Add(1)
 		err = fmt.Errorf("%s of brake %s, topic %s: %w", c.Signal, c.Name, c.Wiring.Topic, err)
 		l.refuse(state, err, "a reading was refused")
+		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	case a.dup && !dated:
 		// It was sent before, nobody knows when: its arrival says nothing.
 		l.s.counts.duplicates.Add(1)
-		return false, nil
+		return false, math.MinInt64, nil
 	case dated && sample.AtNS == state.lastNS && (a.dup || sample.Value == state.lastValue):
 		l.s.counts.duplicates.Add(1)
-		return false, nil
+		return false, sample.AtNS, nil
 	case dated && sample.AtNS < state.lastNS:
 		l.s.counts.backwards.Add(1)
 		l.s.log.Debug("a reading older than the one before it was dropped", "topic", c.Wiring.Topic, "behind", time.Duration(state.lastNS-sample.AtNS))
-		return false, nil
+		return false, sample.AtNS, nil
+	case kept && l.order.late(sample.AtNS):
+		// The silence was told while it lasted.
+		l.s.counts.missed.Add(1)
+		return false, math.MinInt64, nil
 	case l.order.late(sample.AtNS):
 		l.s.counts.late.Add(1)
 		state.lastNS, state.lastValue = sample.AtNS, sample.Value
@@ -193,13 +247,15 @@ func (l *loop) reading(i int, a arrival) (ok bool, err error) {
 		if dated {
 			state.lastNS, state.lastValue = sample.AtNS, sample.Value
 		}
+		if kept {
+			l.past.readings++
+		}
 		if state.refusal != "" {
 			l.s.log.Info("readings are good again", "topic", c.Wiring.Topic, "signal", c.Signal, "brake", c.Name, "refused", state.refused)
 			state.refusal, state.refused = "", 0
 		}
 	}
-	l.hold(sample, a.atNS)
-	return err == nil, err
+	return err == nil, l.hold(sample, a.atNS), err
 }
 
 // refuse logs the first of a run of refusals.
@@ -211,13 +267,15 @@ func (l *loop) refuse(state *channelState, err error, what string) {
 	state.refusal = what
 }
 
-// hold keeps a sample until its turn. The order of what has gone out already
-// comes first: a sample of the source's own making is never before it.
-func (l *loop) hold(s sensors.Sample, arrivedNS int64) {
+// hold keeps a sample until its turn, and returns its time. The order of what
+// has gone out already comes first: a sample of the source's own making is never
+// before it.
+func (l *loop) hold(s sensors.Sample, arrivedNS int64) (atNS int64) {
 	if l.order.late(s.AtNS) {
 		s.AtNS = l.order.sentNS
 	}
 	l.order.add(s, arrivedNS)
+	return s.AtNS
 }
 
 // tick makes silence visible and looks after the subscriptions.
@@ -231,6 +289,9 @@ func (l *loop) tick() {
 	now := l.clock.nowNS()
 	l.overruns(now)
 
+	if l.past.first {
+		return // silence would go before what the broker has kept
+	}
 	open := l.client.IsConnectionOpen()
 	silent, why := 0, l.away
 	for i := range l.topics {
@@ -326,6 +387,9 @@ func (l *loop) event(e event) {
 	switch e.kind {
 	case eventConnected:
 		l.away, l.awayLogged = nil, ""
+		if l.s.keep {
+			l.past.begin(l.clock.nowNS())
+		}
 		l.subscribing = true
 		for i := range l.topics {
 			l.topics[i].listening = false

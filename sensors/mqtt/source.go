@@ -1,7 +1,7 @@
 // Package mqtt reads devices that send their readings to an MQTT broker.
 //
 // A [Source] subscribes to the topics of one device's signals. What a payload
-// may say is told at [Decode]. Four things set such a device apart from one
+// may say is told at [NewForm]. Five things set such a device apart from one
 // that is polled:
 //
 //   - It speaks when it likes. Between readings nothing is sent, and how much
@@ -12,6 +12,8 @@
 //   - Its readings may come with its own time, and those of several topics a
 //     little out of order. They wait for 100 ms and go out in the order of
 //     time.
+//   - Its own time is worth no more than its clock, which is judged by the
+//     messages themselves: see [sensors.Device.SkewLimit].
 //   - A message may be old: retained by the broker, or sent a second time. It
 //     is never taken for a fresh reading.
 //   - A reading that can't be taken is never lost in silence: it is counted,
@@ -19,9 +21,31 @@
 //     the signal (a payload that makes no sense, a reading too late to be put
 //     in its place, more readings than can be kept up with) a sample of quality
 //     [sensors.Bad] at its arrival marks the place.
+//
+// # Acknowledgement
+//
+// With a clean session, which is the default, the broker forgets us as soon as
+// the connection ends. It would never send a message again, so that to withhold
+// the acknowledgement would gain nothing: a message is acknowledged when it has
+// been taken.
+//
+// With keep_session the broker keeps what comes while we are away, and sends
+// again what we haven't acknowledged. A message of QoS 1 is then acknowledged
+// once [Source.Confirm] has said that its readings have gone through the
+// pipeline and that all they caused is durable. What that doesn't cover is the
+// cycle under way: its readings are in memory until it closes, as those of a
+// polled device are, and a kill in the middle of it costs that one cycle. To
+// wait for its end too would need hundreds of messages in flight, and a broker
+// lets few be (Mosquitto: 20, unless max_inflight_messages says otherwise).
+//
+// What was kept goes out first, in one batch and in its own times, before
+// anything of the present does. So a gateway that was down measures the cycles
+// it has missed. One that has been running without its broker does not: it has
+// told the world already that time passed in silence.
 package mqtt
 
 import (
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -73,7 +97,11 @@ type Source struct {
 	user     string
 	password string
 	clientID string // empty: one made for each Run
+	tls      *tls.Config
+	keep     bool          // the broker keeps our session
+	maxSkew  time.Duration // of the senders' clocks
 	channels []sensors.Channel
+	forms    []Form         // of the channels' payloads
 	topics   []string       // each once, in the order of the channels
 	topicOf  map[string]int // position in topics
 	readers  [][]int        // the channels of each topic
@@ -81,6 +109,8 @@ type Source struct {
 	log      *slog.Logger
 	opts     Options
 	counts   counters
+
+	confirmed confirmed
 }
 
 // Counts is what became of the messages of a source since it was made.
@@ -91,23 +121,26 @@ type Counts struct {
 	Duplicates int64 // sent a second time
 	Backwards  int64 // older than the reading of that signal before it
 	Late       int64 // older than what had gone out already; sent as bad
+	Missed     int64 // kept by the broker while the connection was lost: too late for a gateway that runs
 	Refused    int64 // not understood or not to be trusted; sent as bad
 	Overrun    int64 // came faster than they could be taken; sent as bad
 }
 
 type counters struct {
-	received, unwanted, retained, duplicates, backwards, late, refused, overrun atomic.Int64
+	received, unwanted, retained, duplicates, backwards, late, missed, refused, overrun atomic.Int64
 }
 
 // New makes a source for the device called name. Each channel has a topic;
 // several may have the same one. w may be nil.
 //
-// It reads the password file; the broker is sought when Run begins.
+// It reads the files of password, certificates and key; the broker is sought when Run begins.
 func New(name string, dev sensors.Device, channels []sensors.Channel, w sensors.Watcher, lg *slog.Logger, opts Options) (*Source, error) {
 	s := &Source{
 		name:     name,
 		user:     dev.User,
 		clientID: dev.ClientID,
+		keep:     dev.KeepSession,
+		maxSkew:  dev.SkewLimit(),
 		channels: channels,
 		topicOf:  map[string]int{},
 		watcher:  w,
@@ -120,6 +153,14 @@ func New(name string, dev sensors.Device, channels []sensors.Channel, w sensors.
 	var err error
 	if s.broker, err = brokerURL(dev.MQTT); err != nil {
 		return nil, fmt.Errorf("device %s: %w", name, err)
+	}
+	if s.keep && s.clientID == "" {
+		return nil, fmt.Errorf("device %s: keep_session needs client_id, by which the broker knows whose session it keeps", name)
+	}
+	if s.broker.Scheme == "tls" {
+		if s.tls, err = dev.TLS(s.broker.Hostname()); err != nil {
+			return nil, fmt.Errorf("device %s: %w", name, err)
+		}
 	}
 	if dev.PasswordFile != "" {
 		if dev.User == "" {
@@ -142,6 +183,14 @@ func New(name string, dev sensors.Device, channels []sensors.Channel, w sensors.
 		if err := checkTopic(topic); err != nil {
 			return nil, fmt.Errorf("device %s: %s of brake %s: %w", name, c.Signal, c.Name, err)
 		}
+		form, err := NewForm(c.Wiring)
+		if err == nil && s.keep && !form.mustDate {
+			err = errors.New("on a device with keep_session each signal needs time: a message that the broker has kept says nothing by its arrival")
+		}
+		if err != nil {
+			return nil, fmt.Errorf("device %s: %s of brake %s: %w", name, c.Signal, c.Name, err)
+		}
+		s.forms = append(s.forms, form)
 		t, known := s.topicOf[topic]
 		if !known {
 			t = len(s.topics)
@@ -162,7 +211,7 @@ func (s *Source) Counts() Counts {
 	c := &s.counts
 	return Counts{
 		Received: c.received.Load(), Unwanted: c.unwanted.Load(), Retained: c.retained.Load(), Duplicates: c.duplicates.Load(),
-		Backwards: c.backwards.Load(), Late: c.late.Load(), Refused: c.refused.Load(), Overrun: c.overrun.Load(),
+		Backwards: c.backwards.Load(), Late: c.late.Load(), Missed: c.missed.Load(), Refused: c.refused.Load(), Overrun: c.overrun.Load(),
 	}
 }
 
