@@ -35,6 +35,7 @@ type order struct {
 
 // progress is how far a source has come.
 type progress struct {
+	keeps    bool // nothing goes on before it has been heard, see [sensors.Keeper]
 	heard    bool
 	latestNS int64         // time of its latest sample
 	at       time.Duration // when that arrived
@@ -86,9 +87,18 @@ func (o *order) untilNS(nowNS int64, passed time.Duration) int64 {
 	return max(reached-o.holdNS, min(least, reached))
 }
 
+// starting reports whether a source that comes with readings of the past hasn't
+// done so yet.
+func (o *order) starting(passed time.Duration) bool {
+	return passed < sensors.KeeperFirst && slices.ContainsFunc(o.from, func(p progress) bool { return p.keeps && !p.heard })
+}
+
 // ready moves what is complete into buf, in the order of time, equals in the
 // order of arrival.
 func (o *order) ready(nowNS int64, passed time.Duration, buf []sensors.Sample) []sensors.Sample {
+	if o.starting(passed) {
+		return buf
+	}
 	return o.upTo(o.untilNS(nowNS, passed), buf)
 }
 
@@ -113,7 +123,7 @@ func (o *order) upTo(untilNS int64, buf []sensors.Sample) []sensors.Sample {
 // for long enough.
 func (o *order) tick(nowNS int64, passed time.Duration, buf []sensors.Sample) []sensors.Sample {
 	untilNS := o.untilNS(nowNS, passed)
-	if untilNS-o.doneNS < int64(tickEvery) {
+	if o.starting(passed) || untilNS-o.doneNS < int64(tickEvery) {
 		return buf
 	}
 	o.doneNS = untilNS
@@ -132,7 +142,7 @@ func holdFor(devices map[string]sensors.Device) time.Duration {
 	hold := leastHold
 	for _, d := range devices {
 		if d.MQTT != "" {
-			hold = max(hold, brokerDelay)
+			hold = max(hold, brokerDelay, d.SkewLimit())
 		} else {
 			hold = max(hold, d.RequestTimeout()/2+leastHold)
 		}

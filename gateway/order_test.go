@@ -167,3 +167,25 @@ func TestClockFollowsForwardAndRunsSlowAfterAStepBack(t *testing.T) {
 		t.Errorf("told of steps %v, want %v", steps, want)
 	}
 }
+
+// A source that comes with what was kept for it is heard before time goes on,
+// so that its readings of the past have their place.
+func TestThePastComesFirst(t *testing.T) {
+	const now = int64(1e18)
+	o := newOrder(time.Second, 2)
+	o.from[1].keeps = true
+	o.add(arrival{0, []sensors.Sample{{AtNS: now}}}, 0)
+	if got := o.tick(now+5e9, 5*time.Second, o.ready(now+5e9, 5*time.Second, nil)); len(got) != 0 {
+		t.Fatalf("before it was heard %+v goes on", got)
+	}
+	o.add(arrival{1, []sensors.Sample{{AtNS: now - 600e9}, {AtNS: now - 500e9}, {AtNS: now + 5e9}}}, 5*time.Second)
+	got := o.ready(now+7e9, 7*time.Second, nil)
+	if len(got) != 4 || got[0].AtNS != now-600e9 || got[2].AtNS != now || o.late != 0 {
+		t.Errorf("once it was heard %+v goes on, %d late", got, o.late)
+	}
+	o = newOrder(time.Second, 1)
+	o.from[0].keeps = true
+	if got := o.tick(now, sensors.KeeperFirst, nil); len(got) != 1 {
+		t.Error("it is waited for without end")
+	}
+}

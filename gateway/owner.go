@@ -14,6 +14,7 @@ import (
 type owner struct {
 	pipeline *Pipeline
 	order    order
+	keepers  []sensors.Keeper // sources whose far end waits to hear what is durable
 	db       *store.DB
 	recorder *sensors.SampleDirectory // nil when nothing is recorded
 	watch    *watch
@@ -114,6 +115,11 @@ func (o *owner) take(ctx context.Context, nowNS int64, passed time.Duration) {
 	}
 	o.pipeline.Step(o.ready, &o.batch)
 	o.commit(ctx, nowNS, passed)
+	if o.batch.Empty() { // all that was caused up to here is durable
+		for _, k := range o.keepers {
+			k.Confirm(o.order.doneNS)
+		}
+	}
 }
 
 // commit stores the batch. While the store takes nothing, measuring goes on and

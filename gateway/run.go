@@ -144,6 +144,11 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		faults: newFaults(own), upkeep: upkeep{keep: store.KeepByDefault()},
 		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
+	for i, source := range list {
+		if k, ok := source.(sensors.Keeper); ok && k.Keeps() {
+			house.keepers, house.order.from[i].keeps = append(house.keepers, k), true
+		}
+	}
 	house.began(time.Now().UnixNano())
 	go func() {
 		defer close(owned)

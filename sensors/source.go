@@ -28,6 +28,25 @@ type Source interface {
 	Run(ctx context.Context, out chan<- []Sample) error
 }
 
+// A Keeper is a [Source] whose far end may keep what it has sent until that is
+// confirmed, and send it again to the next Run.
+//
+// What was kept comes first, in its own times. So before its first sample a
+// Keeper that keeps may say nothing for some seconds, and the receiver must not
+// take time for passed before that; at most [KeeperFirst] after Run has begun it
+// has spoken.
+type Keeper interface {
+	Source
+	// Keeps reports whether the far end keeps anything.
+	Keeps() bool
+	// Confirm says that all samples up to a time, UTC nanoseconds, have been
+	// taken in, and that all they caused is durable. It must not block.
+	Confirm(throughNS int64)
+}
+
+// KeeperFirst is how long after its beginning a [Keeper] may be silent.
+const KeeperFirst = 13 * time.Second
+
 // Poll is what became of one request to a device, told to a [Watcher].
 type Poll struct {
 	At      time.Time     // when it began

@@ -109,7 +109,9 @@ func TestDeviceTimesGoOutInOrder(t *testing.T) {
 	if first.Signal != sensors.Drive || first.AtNS != base+1e6 {
 		t.Errorf("the first is %+v, want the drive at %d, to the nanosecond", first, base+1e6)
 	}
-	r.await("the last", func(s sensors.Sample) bool { return s.AtNS == base+4e6 })
+	if len(r.seen) < 4 { // it came so much later that it goes out by itself
+		r.await("the last", func(s sensors.Sample) bool { return s.AtNS == base+4e6 })
+	}
 	if len(r.seen) != 4 || r.seen[3].Value != 2 || r.seen[3].AtNS != base+4e6 {
 		t.Errorf("it sent %+v, want drive twice and then both travels", r.seen)
 	}
