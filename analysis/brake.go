@@ -92,7 +92,14 @@ const (
 // checks of a site file.
 func New(s Settings) *Brake {
 	s.Timing = s.Timing.WithDefaults()
-	b := &Brake{set: s, driven: s.Drive.Present, probed: s.Travel.Present, tempC: NoValue(), freeMM: NoValue()}
+	b := begun(s)
+	b.record = newRecord(s)
+	return &b
+}
+
+// begun is a brake of which nothing has been seen, and whose record is empty.
+func begun(s Settings) Brake {
+	b := Brake{set: s, driven: s.Drive.Present, probed: s.Travel.Present, tempC: NoValue(), freeMM: NoValue()}
 	b.meter.stepMM = s.Travel.ResolutionMM
 	b.drive.polledNS, b.drive.changes = int64(s.Drive.Poll), s.Drive.ByException
 	b.switchr.polledNS, b.switchr.changes = int64(s.Released.Poll), s.Released.ByException
@@ -100,7 +107,6 @@ func New(s Settings) *Brake {
 		sensors.Travel: s.Travel, sensors.Drive: s.Drive, sensors.Released: s.Released, sensors.Temperature: s.Temperature} {
 		b.health[sig] = health{present: one.Present, staleNS: int64(one.StaleAfter)}
 	}
-	b.record = newRecord(s)
 	b.thermal = newThermal(s.Thermal)
 	b.wakeNS = never64
 	return b
