@@ -189,6 +189,7 @@ func (b *Brake) Advance(atNS int64, out *Out) {
 		b.health[sig].silence(b, sensors.Signal(sig), out)
 	}
 	b.deadlines(out)
+	b.passByHand(out)
 	b.setWake()
 }
 
@@ -204,6 +205,9 @@ func (b *Brake) setWake() {
 		if c.pending {
 			wake = min(wake, c.cand.HiNS+debounceNS)
 		}
+	}
+	if h := b.hand; h != nil && h.known && !b.counted() {
+		wake = min(wake, h.judgedNS+judgeByTimeNS)
 	}
 	b.wakeNS = min(wake, b.deadlineNS())
 }

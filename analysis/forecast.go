@@ -184,9 +184,16 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 		f.Cycles.P50 = finite(law.quantile(0.50))
 		f.Cycles.P95 = finite(law.quantile(0.95))
 	}
+	f.DateNS = law.dates(f.Cycles, nowNS, d)
+	return f
+}
+
+// dates are when so many cycles will have been made, with the same odds: the
+// duty to come is not known either. All missing where nothing is known of it.
+func (c *crossingLaw) dates(cycles Quantiles, nowNS int64, d *duty) Quantiles {
 	out := d.outlook(nowNS)
 	if !out.ok {
-		return f
+		return Quantiles{NoValue(), NoValue(), NoValue()}
 	}
 	byDay := func(days float64) float64 {
 		mean, variance := out.cycles(days)
@@ -195,7 +202,7 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 		s := math.Sqrt(s2)
 		var p float64
 		for i, x := range hermiteX {
-			p += hermiteW[i] * law.cdf(mean*math.Exp(s*x-s2/2))
+			p += hermiteW[i] * c.cdf(mean*math.Exp(s*x-s2/2))
 		}
 		return p
 	}
@@ -209,8 +216,7 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 		}
 		return float64(nowNS) + days*float64(dayNS)
 	}
-	f.DateNS = Quantiles{date(0.05, f.Cycles.P05), date(0.50, f.Cycles.P50), date(0.95, f.Cycles.P95)}
-	return f
+	return Quantiles{date(0.05, cycles.P05), date(0.50, cycles.P50), date(0.95, cycles.P95)}
 }
 
 // upToNow gives a copy of the bank what is still in the block and held back.

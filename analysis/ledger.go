@@ -3,6 +3,7 @@ package analysis
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -20,12 +21,13 @@ const (
 	LiningFitted   EntryKind = "lining"         // a new lining, the adjuster back
 	OutOfService   EntryKind = "out-of-service" // the brake is not in use from here on …
 	ReturnedToUse  EntryKind = "return"         // … until here
+	Retest         EntryKind = "retest"         // tried after work, and how that went
 	CorrectionOnly EntryKind = "correction"     // the entry that it corrects should not be there
 )
 
 // EntryKinds lists the kinds.
 func EntryKinds() []EntryKind {
-	return []EntryKind{Reading, Adjustment, LiningFitted, OutOfService, ReturnedToUse, CorrectionOnly}
+	return []EntryKind{Reading, Adjustment, LiningFitted, OutOfService, ReturnedToUse, Retest, CorrectionOnly}
 }
 
 // Entry is what somebody did at a brake, or read there. An entry is never
@@ -38,13 +40,19 @@ type Entry struct {
 	EnteredNS int64 // when it was entered
 	Kind      EntryKind
 
-	Steps       int     // of an adjustment: whole steps of the adjuster; for shims, out of each pack; below zero: turned back
-	GapMM       float64 // of a reading; of a new lining: the gap it was fitted with
-	GapUMM      float64 // its standard uncertainty
-	StillMM     float64 // of a reading by depths: their mean with the brake set …
-	RunningMM   float64 // … and released
-	Repeats     int     // of a reading
-	ThicknessMM float64 // of a new lining, normal to its face
+	Steps       int         // of an adjustment: whole steps of the adjuster; for shims, out of each pack; below zero: turned back
+	GapMM       float64     // of a reading; of a new lining: the gap it was fitted with
+	GapUMM      float64     // its standard uncertainty
+	StillMM     float64     // of a reading by depths: their mean with the brake set …
+	RunningMM   float64     // … and released
+	Repeats     int         // of a reading
+	UAMM        float64     // of a reading: the part of its uncertainty that comes from the repeats (GUM Type A) …
+	UBMM        float64     // … and from the gauge (Type B)
+	Read        HandReading // of a reading: what was read; empty where only the result was entered
+	ThicknessMM float64     // of a new lining, normal to its face
+
+	NoLoad   Trial // of a retest: how the trial without load went …
+	WithLoad Trial // … and that with load
 
 	Who      string
 	Note     string
@@ -53,8 +61,20 @@ type Entry struct {
 
 // NewEntry is an entry without figures.
 func NewEntry(kind EntryKind, atNS int64, who string) Entry {
-	return Entry{Kind: kind, AtNS: atNS, Who: who, GapMM: NoValue(), GapUMM: NoValue(), StillMM: NoValue(), RunningMM: NoValue(), ThicknessMM: NoValue()}
+	return Entry{Kind: kind, AtNS: atNS, Who: who, GapMM: NoValue(), GapUMM: NoValue(), StillMM: NoValue(), RunningMM: NoValue(), UAMM: NoValue(), UBMM: NoValue(), ThicknessMM: NoValue()}
 }
+
+// Trial is how a trial of a brake went.
+type Trial string
+
+// The outcomes of a trial; the empty one says that it was not made.
+const (
+	NotTried Trial = ""
+	Passed   Trial = "passed"
+	Failed   Trial = "failed"
+)
+
+func (t Trial) valid() bool { return t == NotTried || t == Passed || t == Failed }
 
 // What an entry may hold.
 const (
@@ -70,7 +90,7 @@ const (
 func (e Entry) Check(nowNS int64) error {
 	switch {
 	case !slices.Contains(EntryKinds(), e.Kind):
-		return fmt.Errorf("%q is no kind of entry: it is reading, adjustment, lining, out-of-service, return or correction", e.Kind)
+		return fmt.Errorf("%q is no kind of entry: it is reading, adjustment, lining, out-of-service, return, retest or correction", e.Kind)
 	case strings.TrimSpace(e.Who) == "":
 		return errors.New("who is missing: an entry needs the name of who did the work")
 	case utf8.RuneCountInString(e.Who) > mostWho || utf8.RuneCountInString(e.Note) > mostNote:
@@ -97,6 +117,7 @@ func (e Entry) checkFigures() error {
 	err := errors.Join(
 		wants(Adjustment, e.Steps != 0, "steps"),
 		wants(Reading, e.Repeats != 0 || Has(e.StillMM) || Has(e.RunningMM), "depths and repeats"),
+		wants(Retest, e.NoLoad != NotTried || e.WithLoad != NotTried, "trials"),
 		wants(LiningFitted, Has(e.ThicknessMM), "thicknesses"))
 	if err != nil {
 		return err
@@ -116,6 +137,14 @@ func (e Entry) checkFigures() error {
 		return errors.New("the uncertainty needs a gap, and is from 0 up")
 	case e.Kind == Reading && !(Has(e.GapMM) && Has(e.GapUMM) && e.Repeats > 0):
 		return errors.New("a reading needs a gap, its uncertainty and the number of repeats")
+	case Has(e.UAMM) && !(e.UAMM >= 0 && e.UAMM < mostMM) || Has(e.UBMM) && !(e.UBMM >= 0 && e.UBMM < mostMM):
+		return errors.New("the parts of the uncertainty are from 0 up")
+	case !e.NoLoad.valid() || !e.WithLoad.valid():
+		return fmt.Errorf("a trial has %q or %q", Passed, Failed)
+	case e.Kind == Retest && e.NoLoad == NotTried:
+		return errors.New("a retest needs how the trial without load went, which comes first")
+	case e.Kind == Retest && e.NoLoad == Failed && e.WithLoad != NotTried:
+		return errors.New("a brake that failed without load is not tried with load: put it right, and test it again")
 	case e.Kind == Adjustment && e.Steps == 0:
 		return errors.New("an adjustment needs the number of steps, other than 0")
 	case e.Steps > mostSteps || e.Steps < -mostSteps:
@@ -201,10 +230,20 @@ func (e Entry) WithReading(h HandReading) (Entry, error) {
 	if err != nil {
 		return e, err
 	}
-	e.GapMM, e.GapUMM, e.Repeats = g.GapMM, g.UMM, g.Repeats
+	e.GapMM, e.GapUMM, e.Repeats, e.UAMM, e.UBMM, e.Read = g.GapMM, g.UMM, g.Repeats, g.TypeA, g.TypeB, h
 	if len(h.StillMM) > 0 {
 		e.StillMM, _, _ = momentsByHand(h.StillMM)
 		e.RunningMM, _, _ = momentsByHand(h.RunningMM)
 	}
 	return e, nil
+}
+
+// ownAndShared are the parts of a reading's uncertainty that other readings of
+// the same gauge don't share, and that they do. Where it isn't known which is
+// which, none of it is taken to be shared.
+func (e Entry) ownAndShared() (own, shared float64) {
+	if !Has(e.UBMM) || e.UBMM >= e.GapUMM {
+		return e.GapUMM, 0
+	}
+	return math.Sqrt(e.GapUMM*e.GapUMM - e.UBMM*e.UBMM), e.UBMM
 }

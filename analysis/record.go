@@ -15,6 +15,11 @@ type record struct {
 	forecastAfter int64
 	changes       changes
 	stepAgo       int64 // full cycles since a sudden change of the gap; 0 none stands
+
+	hand         *handRecord // nil for a brake with a travel probe
+	use          LiningUse
+	ledgered     bool // use has been told
+	latestLining Forecast
 }
 
 // smooth is an exponentially weighted mean of times with its standard
@@ -52,7 +57,11 @@ func (s *smooth) value() (mean, u float64) {
 }
 
 func newRecord(s Settings) record {
-	return record{wear: newWear(s.Limits, s.Family), changes: newChanges(), verdict: Verdict{Change: Change{MM: NoValue(), S: NoValue()}, GapMM: NoValue(), GapUMM: NoValue(),
+	var hand *handRecord
+	if !s.Travel.Present {
+		hand = &handRecord{}
+	}
+	return record{hand: hand, wear: newWear(s.Limits, s.Family), changes: newChanges(), verdict: Verdict{Change: Change{MM: NoValue(), S: NoValue()}, GapMM: NoValue(), GapUMM: NoValue(),
 		ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue()}}
 }
 
@@ -77,6 +86,9 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 	var step float64
 	if !Has(c.GapMM) {
 		b.wear.jog()
+		if b.hand != nil {
+			b.hand.count(c.AtNS)
+		}
 	} else {
 		step = b.stepped(c, nowNS, out)
 		v.GapMM = b.wear.gap
@@ -94,7 +106,11 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 	if c.Flags&FlagDisagree == 0 && c.Kind == Full {
 		out.Findings = append(out.Findings, Finding{AtNS: nowNS, Condition: SignalsDisagree, Excess: -1, Value: NoValue(), U: NoValue(), Limit: NoValue()})
 	}
-	out.Verdicts = append(out.Verdicts, *v)
+	if b.hand != nil && b.hand.known && !b.wear.set {
+		b.judgeByHand(c.AtNS, out)
+	} else {
+		out.Verdicts = append(out.Verdicts, *v)
+	}
 	if b.sinceForecast >= b.forecastAfter {
 		b.refresh(c.AtNS, nowNS, out)
 	}
@@ -178,15 +194,16 @@ func (b *Brake) timeFindings(c Cycle, nowNS int64, out *Out) {
 // refresh works the forecast out anew and tells of it when it has changed
 // materially.
 func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
-	if !b.wear.set {
+	switch {
+	case b.wear.set:
+		b.wear.bank.share()
+		if b.changes.latest.Kind == Adjusted && b.wear.bank.relined() {
+			b.changes.relined()
+		}
+	case b.hand == nil || !b.hand.known:
 		return
 	}
-	b.wear.bank.share()
-	if b.changes.latest.Kind == Adjusted && b.wear.bank.relined() {
-		b.changes.relined()
-	}
-	f := b.wear.forecast("adjust", b.set.Limits.AdjustMM, cycleNS, &b.duty)
-	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
+	f := b.forecastOf("adjust", b.set.Limits.AdjustMM, cycleNS)
 	b.sinceForecast = 0
 	b.forecastAfter = refreshAfter(f)
 	if lead := b.set.Forecast.LeadDays; lead > 0 && Has(f.DateNS.P50) {
@@ -198,6 +215,17 @@ func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 		b.latest = f
 		out.Forecasts = append(out.Forecasts, f)
 	}
+	b.liningOutlook(cycleNS, nowNS, out)
+}
+
+// forecastOf is when the gap reaches a limit, by the probe or by hand.
+func (b *Brake) forecastOf(name string, limitMM float64, nowNS int64) Forecast {
+	if !b.wear.set {
+		return b.forecastByHand(name, limitMM, nowNS)
+	}
+	f := b.wear.forecast(name, limitMM, nowNS, &b.duty)
+	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
+	return f
 }
 
 // refreshAfter is after how many cycles a forecast is worked out anew: a
@@ -216,14 +244,14 @@ func refreshAfter(f Forecast) int64 {
 	return int64(math.Max(5, math.Min(left/100, 1000)))
 }
 
-// final tells the forecast as it stands at the end of a recording.
+// final tells the forecast as it stands at the end of a recording, or of the
+// daemon. It changes nothing of what is known: a restart goes on as if it had
+// not been told.
 func (b *Brake) final(out *Out) {
-	if !b.wear.set {
+	if !b.wear.set && (b.hand == nil || !b.hand.known) {
 		return
 	}
-	f := b.wear.forecast("adjust", b.set.Limits.AdjustMM, b.verdict.AtNS, &b.duty)
-	f.GapUMM = math.Hypot(f.GapUMM, b.set.Travel.CalibrationU)
-	b.latest = f
+	f := b.forecastOf("adjust", b.set.Limits.AdjustMM, b.verdict.AtNS)
 	out.Forecasts = append(out.Forecasts, f)
 }
 

@@ -84,6 +84,15 @@ type Lining struct {
 	ThicknessMM      float64 `yaml:"thickness_mm"`
 	MinimumMM        float64 `yaml:"minimum_mm"`
 	ConeHalfAngleDeg float64 `yaml:"cone_half_angle_deg"`
+	Parts            []Part  `yaml:"parts"` // that a new lining needs
+}
+
+// Part is something to be ordered.
+type Part struct {
+	Name     string `yaml:"name"`
+	Number   string `yaml:"number"`    // the maker's
+	Quantity int    `yaml:"quantity"`  // 0: one
+	LeadDays int    `yaml:"lead_days"` // from ordering to having it
 }
 
 // ForecastSettings say how early a forecast becomes an alarm.
@@ -111,6 +120,7 @@ type Settings struct {
 	Adjuster Adjuster
 	Lining   Lining
 	Forecast ForecastSettings
+	Stop     Stop // for the braking work; the zero value where it isn't known
 
 	// Family is shared by the brakes of one model; nil where there is but one.
 	Family *Family

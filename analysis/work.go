@@ -8,10 +8,10 @@ import (
 // Stop is one stop of a drive by its brake. Inertia and torques are referred to
 // the brake's shaft.
 type Stop struct {
-	InertiaKGM2 float64
-	SpeedRPM    float64 // when the brake takes hold
-	BrakeNM     float64 // torque of the brake
-	LoadNM      float64 // torque of the load: above zero drives on (lowering), below zero helps to stop (hoisting)
+	InertiaKGM2 float64 `yaml:"inertia_kgm2"`
+	SpeedRPM    float64 `yaml:"speed_rpm"` // when the brake takes hold
+	BrakeNM     float64 `yaml:"brake_nm"`  // torque of the brake
+	LoadNM      float64 `yaml:"load_nm"`   // torque of the load: above zero drives on (lowering), below zero helps to stop (hoisting)
 }
 
 // Work is the friction work of the stop in joules, after VDI 2241:
