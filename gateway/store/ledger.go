@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -31,11 +32,52 @@ func (c *committing) entry(r *LedgerRow) error {
 		}
 		corrects = r.Corrects
 	}
+	read, err := textOf(r.Read)
+	if err != nil {
+		return err
+	}
 	r.ID = c.next.entry
 	c.next.entry++
 	_, err = c.exec(c.d.st.addEntry, brake, r.ID, r.AtNS, r.EnteredNS, string(r.Kind), int64(r.Steps), figure(r.GapMM), figure(r.GapUMM),
-		figure(r.StillMM), figure(r.RunningMM), int64(r.Repeats), figure(r.ThicknessMM), r.Who, r.Note, corrects)
+		figure(r.StillMM), figure(r.RunningMM), int64(r.Repeats), figure(r.UAMM), figure(r.UBMM), read, figure(r.ThicknessMM),
+		string(r.NoLoad), string(r.WithLoad), r.Who, r.Note, corrects)
 	return err
+}
+
+// readings are what was read by hand as it is stored; the keys stay.
+type readings struct {
+	GapsMM          []float64 `json:"gaps_mm,omitempty"`
+	StillMM         []float64 `json:"still_mm,omitempty"`
+	RunningMM       []float64 `json:"running_mm,omitempty"`
+	ResolutionMM    float64   `json:"resolution_mm,omitempty"`
+	InstrumentUMM   float64   `json:"u_mm,omitempty"`
+	RepeatabilityMM float64   `json:"sd_mm,omitempty"`
+	RepeatabilityNu float64   `json:"dof,omitempty"`
+}
+
+// textOf is what was read by hand as text, empty where nothing is known of it.
+func textOf(h analysis.HandReading) (string, error) {
+	if len(h.GapsMM)+len(h.StillMM)+len(h.RunningMM) == 0 {
+		return "", nil
+	}
+	text, err := json.Marshal(readings{h.GapsMM, h.StillMM, h.RunningMM, h.ResolutionMM, h.InstrumentUMM, h.RepeatabilitySD, h.RepeatabilityDOF})
+	if err != nil {
+		return "", fmt.Errorf("writing the readings of an entry: %w", err)
+	}
+	return string(text), nil
+}
+
+// readingsOf is the inverse of [textOf].
+func readingsOf(text string) (h analysis.HandReading, err error) {
+	if text == "" {
+		return h, nil
+	}
+	var r readings
+	if err := json.Unmarshal([]byte(text), &r); err != nil {
+		return h, fmt.Errorf("reading the readings of an entry: %w", err)
+	}
+	return analysis.HandReading{GapsMM: r.GapsMM, StillMM: r.StillMM, RunningMM: r.RunningMM, ResolutionMM: r.ResolutionMM,
+		InstrumentUMM: r.InstrumentUMM, RepeatabilitySD: r.RepeatabilityMM, RepeatabilityDOF: r.RepeatabilityNu}, nil
 }
 
 // mayCorrect reports why an entry may not take the place of the one it names.
@@ -58,9 +100,15 @@ func (c *committing) mayCorrect(r *LedgerRow) error {
 
 func scanEntry(s scanner) (r LedgerRow, err error) {
 	var corrects sql.NullInt64
+	var read string
 	err = s.Scan(&r.Brake, &r.ID, &r.AtNS, &r.EnteredNS, &r.Kind, &r.Steps, nan(&r.GapMM), nan(&r.GapUMM),
-		nan(&r.StillMM), nan(&r.RunningMM), &r.Repeats, nan(&r.ThicknessMM), &r.Who, &r.Note, &corrects)
+		nan(&r.StillMM), nan(&r.RunningMM), &r.Repeats, nan(&r.UAMM), nan(&r.UBMM), &read, nan(&r.ThicknessMM),
+		&r.NoLoad, &r.WithLoad, &r.Who, &r.Note, &corrects)
+	if err != nil {
+		return r, err
+	}
 	r.Corrects = corrects.Int64
+	r.Read, err = readingsOf(read)
 	return r, err
 }
 

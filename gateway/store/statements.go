@@ -15,7 +15,7 @@ const (
 	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
 	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
 	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail, device, marks, called_ns, until_ns, reason"
-	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, thickness_mm, who, note, corrects"
+	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, u_a_mm, u_b_mm, read, thickness_mm, no_load, with_load, who, note, corrects"
 )
 
 // columns are figures as a query asks for them: the brake's name, then each
