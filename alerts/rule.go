@@ -55,10 +55,7 @@ func (s Settings) Validate() error {
 		key   string
 		value time.Duration
 	}{{"remind_every", s.RemindEvery}, {"escalate_after", s.EscalateAfter}} {
-		switch {
-		case d.value < 0:
-			errs = append(errs, fmt.Errorf("alarms.%s: is below zero; write a duration as in 30m, or take the line out", d.key))
-		case d.value != 0 && d.value < time.Minute:
+		if d.value != 0 && d.value < time.Minute {
 			errs = append(errs, fmt.Errorf("alarms.%s: %v is less than a minute; people would stop looking: write 1m or more", d.key, d.value))
 		}
 	}
