@@ -2,9 +2,12 @@ package configs
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"math"
+	"net/netip"
+	"net/url"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -125,12 +128,79 @@ func reportTopics(b *bytes.Buffer, site *Site) {
 			case c.Wiring.Poll > 0:
 				pace = "every " + span(c.Wiring.Poll)
 			}
-			fmt.Fprintf(table, "  %s\t%s\t%s of %s\n", pace, c.Wiring.Topic, c.Signal, c.Name)
+			fmt.Fprintf(table, "  %s\t%s\t%s of %s\n", pace, topicPlace(c.Wiring), c.Signal, c.Name)
 		}
 		table.Flush()
 		if !heard {
 			b.WriteString("  nothing is read here\n")
+			continue
 		}
+		reportBroker(b, d, channels, name)
+	}
+}
+
+// topicPlace is where a value comes from: its topic, and the place in its
+// payload if the site file names one.
+func topicPlace(w sensors.Wiring) string {
+	if w.Value == "" {
+		return w.Topic
+	}
+	return w.Topic + " at " + w.Value
+}
+
+func onThisMachine(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
+}
+
+// reportBroker says how the broker is trusted, whose clock counts, and what a
+// kept session asks of the broker.
+func reportBroker(b *bytes.Buffer, d sensors.Device, channels []sensors.Channel, name string) {
+	trust := "without TLS: everybody on the way can read and change what is sent"
+	if u, err := url.Parse(d.MQTT); err == nil && onThisMachine(u.Hostname()) {
+		trust = "without TLS, and without need: the broker is on this machine"
+	}
+	if strings.HasPrefix(d.MQTT, "mqtts:") {
+		trust = "over TLS, the broker vouched for by " + cmp.Or(d.CAFile, "the system's authorities")
+		if d.CertFile != "" {
+			trust += ", with our certificate " + d.CertFile
+		}
+	}
+	fmt.Fprintf(b, "  %s\n", trust)
+	var arrival, sender, either int
+	perSecond, topics := 0.0, map[string]time.Duration{}
+	for _, c := range channels {
+		w := c.Wiring
+		if w.Device != name {
+			continue
+		}
+		switch {
+		case w.Time == sensors.ArrivalTime || w.Value != "" && w.Time == "":
+			arrival++
+		case w.Time != "":
+			sender++
+		default:
+			either++
+		}
+		pace := cmp.Or(w.Poll, w.AtLeastEvery, time.Second)
+		if old, ok := topics[w.Topic]; !ok || pace < old {
+			topics[w.Topic] = pace
+		}
+	}
+	for _, pace := range topics {
+		perSecond += 1 / pace.Seconds()
+	}
+	if sender+either > 0 {
+		fmt.Fprintf(b, "  senders' clocks may be off by %s (max_skew); readings wait as long for each other\n", span(d.SkewLimit()))
+	}
+	if arrival > 0 {
+		fmt.Fprintf(b, "  %s by time of arrival: what the network's delay varies by makes release and set times that much less sure\n", count(arrival, "signal"))
+	}
+	if d.KeepSession {
+		after := max(sensors.DefaultMaxSkew, d.SkewLimit()) + 200*time.Millisecond // what the gateway waits, and its turns
+		fmt.Fprintf(b, "  keeps a session: messages of QoS 1 are acknowledged once durable, about %s after they came. At rest %.0f wait then,\n"+
+			"  and in a lift as many as come in that time: the broker must let that many be in flight (Mosquitto: max_inflight_messages, else 20)\n",
+			span(after), math.Ceil(perSecond*after.Seconds()))
 	}
 }
 
@@ -170,8 +240,9 @@ func releaseResolution(b Brake, buses []Bus) string {
 	case !hasEnd:
 		return "no release time without travel or a release switch"
 	}
-	variance := 0.0
+	variance, byArrival := 0.0, false
 	for _, w := range []sensors.Wiring{drive, end} {
+		byArrival = byArrival || w.Topic != "" && (w.Time == sensors.ArrivalTime || w.Value != "" && w.Time == "")
 		if w.ByException() {
 			continue // an edge then has its message's time
 		}
@@ -179,6 +250,9 @@ func releaseResolution(b Brake, buses []Bus) string {
 			return "release time as exact as the messages are frequent"
 		}
 		variance += math.Pow(float64(modbus.EdgeSD(realPeriod(w, buses))), 2)
+	}
+	if byArrival {
+		return "release time as exact as the network's delay is even"
 	}
 	if variance == 0 {
 		return "release time as exact as the device's messages"

@@ -27,6 +27,7 @@ func (v *validator) validate() {
 	v.devices()
 	v.brakes()
 	v.addresses()
+	v.places()
 	v.chains()
 	v.outside()
 	v.plans()

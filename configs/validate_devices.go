@@ -69,7 +69,7 @@ func (v *validator) foreign(path, kind string, keys ...string) {
 
 func (v *validator) modbusDevice(name string, d sensors.Device, reached map[string]string, lines map[string]line) {
 	path := devicePath(name)
-	v.foreign(path, "a Modbus device", "user", "password_file", "client_id")
+	v.foreign(path, "a Modbus device", "user", "password_file", "client_id", "keep_session", "max_skew", "ca_file", "cert_file", "key_file", "server_name")
 	v.timeout(path+".timeout", d.Timeout)
 	if !v.sound(path+".modbus", path+".unit") {
 		return
@@ -123,11 +123,13 @@ func (v *validator) mqttDevice(name string, d sensors.Device, reached map[string
 	if v.given(path+".password_file") && !v.given(path+".user") && v.sound(path+".user") {
 		v.wrong(path+".password_file", "a password needs a user", "write user: too")
 	}
-	for _, text := range []struct{ key, value string }{{"user", d.User}, {"password_file", d.PasswordFile}, {"client_id", d.ClientID}} {
+	for _, text := range []struct{ key, value string }{{"user", d.User}, {"password_file", d.PasswordFile}, {"client_id", d.ClientID},
+		{"ca_file", d.CAFile}, {"cert_file", d.CertFile}, {"key_file", d.KeyFile}, {"server_name", d.ServerName}} {
 		if where := path + "." + text.key; v.given(where) && v.sound(where) && text.value == "" {
 			v.wrong(where, "is empty", "write it, or take the line out")
 		}
 	}
+	v.session(path, d)
 	if !v.sound(path + ".mqtt") {
 		return
 	}
@@ -135,12 +137,52 @@ func (v *validator) mqttDevice(name string, d sensors.Device, reached map[string
 		v.wrong(path+".mqtt", fault, advice)
 		return
 	}
+	v.secure(path, d)
+	if other, ok := reached[d.MQTT+" client "+d.ClientID]; ok && d.ClientID != "" && v.sound(path+".client_id") {
+		v.wrong(path+".client_id", quoted(d.ClientID)+" is the client id of "+devicePath(other)+" too, and the broker lets only one of the two be connected", "give each its own")
+	}
+	reached[d.MQTT+" client "+d.ClientID] = name
 	key := fmt.Sprintf("%s user %q", d.MQTT, d.User)
 	if other, ok := reached[key]; ok {
 		v.wrong(path+".mqtt", "is the same broker as "+devicePath(other), "name a broker once, and give all its topics that name")
 		return
 	}
 	reached[key] = name
+}
+
+// longestSkew is how far a device's clock may be said to be off at most:
+// everything that is measured waits as long.
+const longestSkew = 10 * time.Second
+
+// session checks what is said of the broker's session and the senders' clocks.
+func (v *validator) session(path string, d sensors.Device) {
+	if keep := path + ".keep_session"; d.KeepSession && v.sound(keep, path+".client_id") && !v.given(path+".client_id") {
+		v.wrong(keep, "the broker can't keep a session for a client without a name of its own", "write client_id: too, and let nobody else use it")
+	}
+	skew := path + ".max_skew"
+	if v.given(skew) && v.sound(skew) && (d.MaxSkew < 10*time.Millisecond || d.MaxSkew > longestSkew) {
+		v.wrong(skew, span(d.MaxSkew)+" is out of range", "write 10ms to "+span(longestSkew)+", or take it out for "+span(sensors.DefaultMaxSkew)+"; a clock that is off by more must be set")
+	}
+}
+
+// secure checks the keys that belong to TLS.
+func (v *validator) secure(path string, d sensors.Device) {
+	if !strings.HasPrefix(d.MQTT, "mqtts:") {
+		for _, key := range []string{"ca_file", "cert_file", "key_file", "server_name"} {
+			if where := path + "." + key; v.given(where) && v.sound(where) {
+				v.wrong(where, "means nothing without TLS", "write mqtts:// in the address, or take it out")
+			}
+		}
+		return
+	}
+	cert, key := path+".cert_file", path+".key_file"
+	switch {
+	case !v.sound(cert, key):
+	case v.given(cert) && !v.given(key):
+		v.wrong(cert, "a certificate needs its key", "write key_file: too")
+	case v.given(key) && !v.given(cert):
+		v.wrong(key, "a key needs its certificate", "write cert_file: too")
+	}
 }
 
 // brokerFault says what is wrong with a broker's address, or nothing.

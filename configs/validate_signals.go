@@ -38,6 +38,7 @@ func (v *validator) signals(path string, s Signals) {
 		w, _ := s.Of(signal)
 		if where := path + "." + signal.String(); v.sound(where) {
 			v.device(where, w)
+			v.payload(where, w)
 			v.meaning(where, signal, w)
 			v.rate(where, w)
 		}
@@ -288,7 +289,11 @@ func occupied(w sensors.Wiring) []struct{ key, at string } {
 		}
 	}
 	if w.Topic != "" {
-		list = append(list, struct{ key, at string }{"topic", quoted(w.Topic)})
+		at := quoted(w.Topic)
+		if w.Value != "" {
+			at += " at " + w.Value
+		}
+		list = append(list, struct{ key, at string }{"topic", at})
 	}
 	return list
 }
