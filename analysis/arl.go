@@ -113,13 +113,17 @@ func (r runLength) twoSided(shift float64) float64 {
 }
 
 // decisionInterval is the h at which a two-sided CUSUM without a change runs
-// for want on average. The logarithm of the run length is nearly straight in h,
-// so that the secant finds it in a few steps.
+// for want on average.
 func decisionInterval(k, want float64, c score) float64 {
-	off := func(h float64) float64 {
-		return math.Log((runLength{k, h, c}).oneSided(0) / (2 * want)) // both sides alike
-	}
-	h0, h1 := 2/k, 3/k
+	return intervalBySecant(2/k, 3/k, 2*want, func(h float64) float64 { // both sides alike
+		return (runLength{k, h, c}).oneSided(0)
+	})
+}
+
+// intervalBySecant is the h at which run is want. The logarithm of the run
+// length is nearly straight in h, so that the secant finds it in a few steps.
+func intervalBySecant(h0, h1, want float64, run func(h float64) float64) float64 {
+	off := func(h float64) float64 { return math.Log(run(h) / want) }
 	f0, f1 := off(h0), off(h1)
 	for range 30 {
 		h := math.Max(h1-f1*(h1-h0)/(f1-f0), h1/4)

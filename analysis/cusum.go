@@ -13,9 +13,14 @@ type cusum struct {
 	upRun, dnRun int
 }
 
-// wantedRunLength is how many cycles a chart runs on average between two false
-// alarms.
-const wantedRunLength = 100_000
+const (
+	// wantedRunLength is how many cycles a chart runs on average between two
+	// false alarms.
+	wantedRunLength = 100_000
+	// … and for how many it's designed: a quarter of the alarms is left to what
+	// isn't normal, the tails of real readings above all.
+	designRunLength = 4 * wantedRunLength / 3
+)
 
 // changeScore bounds what a single reading can say: three standard deviations,
 // so that two readings alone never make a step of the gap, and beyond five,
@@ -23,12 +28,47 @@ const wantedRunLength = 100_000
 // allowance. Four of those in a row signal all the same.
 func changeScore(k float64) score { return score{bound: 3, gross: 5, doubt: k + 1} }
 
+// Charts are the charts that watch for changes, their decision intervals worked
+// out. That takes some hundredths of a second: make them once with [NewCharts]
+// and give them to all brakes. They don't change, so that goroutines may share
+// them.
+type Charts struct {
+	step, creep cusum
+	// decision intervals of step by what correlates neighbours: 0 to ½ evenly
+	stepAt [rhoPoints]float64
+}
+
+const rhoPoints = 4
+
+// NewCharts works out the decision intervals of all charts.
+func NewCharts() *Charts {
+	c := &Charts{step: newStepChart(stepSDs), creep: newStepChart(1)}
+	c.stepAt[0] = c.step.h
+	// Of the coarser method only what correlation adds is taken.
+	chart := runLength{k: c.step.k, h: c.step.h, score: c.step.score}
+	plain := chart.intervalFor(0)
+	for i := 1; i < rhoPoints; i++ {
+		c.stepAt[i] = c.step.h + chart.intervalFor(rhoAt(i)) - plain
+	}
+	return c
+}
+
+func rhoAt(i int) float64 { return 0.5 * float64(i) / (rhoPoints - 1) }
+
+// interval is the decision interval of the chart of steps where neighbours are
+// correlated by rho.
+func (c *Charts) interval(rho float64) float64 {
+	x := math.Max(0, math.Min(rho, 0.5)) * 2 * (rhoPoints - 1)
+	i := min(int(x), rhoPoints-2)
+	return c.stepAt[i] + (x-float64(i))*(c.stepAt[i+1]-c.stepAt[i])
+}
+
 // newStepChart is the chart that is best at steps of shift standard deviations
-// (its allowance is half of that), at the wanted run length.
+// (its allowance is half of that), at the run length designed for.
 func newStepChart(shift float64) cusum {
 	k := shift / 2
 	c := cusum{k: k, score: changeScore(k)}
-	c.h = decisionInterval(k, wantedRunLength, c.score)
+	c.h = decisionInterval(k, designRunLength, c.score)
 	return c
 }
 

@@ -224,7 +224,7 @@ func (w *wear) upToNow(now *bank) {
 	b := w.block
 	for i := w.held - 1; i >= 0; i-- {
 		if r := w.ago(int64(i)); r.pass {
-			b.add(r)
+			b.add(r, w.neighbours.rho())
 		}
 	}
 	if b.n > 0 {

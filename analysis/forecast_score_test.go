@@ -53,8 +53,8 @@ func holds(q Quantiles, truth float64) bool {
 }
 
 // follow runs one life through a record and scores it on the way.
-func follow(l *brakeLife, family *Family, scores *[4]stageScore) {
-	b := New(l.settings(family))
+func follow(l *brakeLife, family *Family, charts *Charts, scores *[4]stageScore) {
+	b := New(l.settings(family, charts))
 	b.forecastAfter = math.MaxInt64
 	limit := b.set.Limits.AdjustMM
 	out := &Out{}
@@ -129,9 +129,10 @@ func TestForecastScoreAlone(t *testing.T) {
 		n = *histories
 	}
 	var scores [4]stageScore
+	charts := NewCharts()
 	r := rand.New(rand.NewPCG(4, 2))
 	for range n {
-		follow(drawFleet(r).live(r), nil, &scores)
+		follow(drawFleet(r).live(r), nil, charts, &scores)
 	}
 	report(t, "on its own", &scores)
 	judge(t, &scores, [4]float64{1.45, 1.20, 1.10, 1.10})
@@ -143,15 +144,16 @@ func TestForecastScoreWithSiblings(t *testing.T) {
 		fleets, each = *histories/20, 20
 	}
 	var scores [4]stageScore
+	charts := NewCharts()
 	r := rand.New(rand.NewPCG(4, 3))
 	for range fleets {
 		f := drawFleet(r)
 		family := NewFamily()
 		for range 8 {
-			follow(f.live(r), family, nil)
+			follow(f.live(r), family, charts, nil)
 		}
 		for range each {
-			follow(f.live(r), family.copied(), &scores)
+			follow(f.live(r), family.copied(), charts, &scores)
 		}
 	}
 	report(t, "with eight siblings", &scores)

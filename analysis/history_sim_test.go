@@ -126,8 +126,8 @@ func (f fleet) dayCount(r *rand.Rand, day int, level float64) int {
 	return max(0, int(math.Round(mean*(1+f.dayScatter*r.NormFloat64())+math.Sqrt(mean)*r.NormFloat64())))
 }
 
-func (l *brakeLife) settings(family *Family) Settings {
-	s := Settings{Name: "b", Kind: Conical, Model: "m", Family: family,
+func (l *brakeLife) settings(family *Family, charts *Charts) Settings {
+	s := Settings{Charts: charts, Name: "b", Kind: Conical, Model: "m", Family: family,
 		Limits: Limits{MinMM: 1, TargetMM: 1.6, AdjustMM: 1.6 + l.wayMM, MaxMM: 1.6 + 1.5*l.wayMM}}
 	return s
 }

@@ -19,7 +19,7 @@ func newFleetRun(lives []*brakeLife) *fleetRun {
 	f := &fleetRun{lives: lives, next: make([]int, len(lives))}
 	family := NewFamily()
 	for _, l := range lives {
-		f.brakes = append(f.brakes, New(l.settings(family)))
+		f.brakes = append(f.brakes, New(l.settings(family, nil)))
 	}
 	return f
 }
@@ -92,7 +92,7 @@ func TestSiblingsNarrowTheForecastOfAYoungBrake(t *testing.T) {
 	model := drawFleet(r)
 	family := NewFamily()
 	for range 8 {
-		follow(model.live(r), family, nil)
+		follow(model.live(r), family, nil, nil)
 	}
 	var alone, among stageScore
 	for range 10 {
@@ -102,7 +102,7 @@ func TestSiblingsNarrowTheForecastOfAYoungBrake(t *testing.T) {
 			s *stageScore
 		}{{nil, &alone}, {family.copied(), &among}} {
 			var s [4]stageScore
-			follow(l, one.f, &s)
+			follow(l, one.f, nil, &s)
 			one.s.widthOwn += s[0].widthOwn
 		}
 	}

@@ -61,7 +61,11 @@ func newRecord(s Settings) record {
 	if !s.Travel.Present {
 		hand = &handRecord{}
 	}
-	return record{hand: hand, wear: newWear(s.Limits, s.Family), changes: newChanges(), verdict: Verdict{Change: Change{MM: NoValue(), S: NoValue()}, GapMM: NoValue(), GapUMM: NoValue(),
+	charts := s.Charts
+	if charts == nil {
+		charts = NewCharts()
+	}
+	return record{hand: hand, wear: newWear(s.Limits, s.Family, charts), changes: newChanges(charts), verdict: Verdict{Change: Change{MM: NoValue(), S: NoValue()}, GapMM: NoValue(), GapUMM: NoValue(),
 		ReleaseS: NoValue(), ReleaseUS: NoValue(), SetS: NoValue(), SetUS: NoValue()}}
 }
 

@@ -125,6 +125,10 @@ type Settings struct {
 	// Family is shared by the brakes of one model; nil where there is but one.
 	Family *Family
 
+	// Charts are shared by all brakes; where nil, a brake makes its own, which
+	// takes some hundredths of a second.
+	Charts *Charts
+
 	// Thermal is how the gap grows with temperature; nil where that is to be
 	// fitted. It counts only with a temperature signal.
 	Thermal *Thermal

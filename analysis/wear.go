@@ -22,6 +22,8 @@ type wear struct {
 	work          int64   // cycles ever
 	at            int64   // work at the latest gap
 	steps         cusum
+	charts        *Charts
+	neighbours    neighbours
 
 	recent [recentGaps]reading // ring of the latest gaps, by total
 	held   int                 // of them not yet passed on
@@ -53,8 +55,8 @@ const (
 	frontWander = 1.0  // how far the followed rate wanders over the whole way, as a part of itself
 )
 
-func newWear(l Limits, family *Family) wear {
-	w := wear{way: l.AdjustMM - l.TargetMM}
+func newWear(l Limits, family *Family, charts *Charts) wear {
+	w := wear{way: l.AdjustMM - l.TargetMM, steps: charts.step, charts: charts, neighbours: newNeighbours()}
 	if !(w.way > 0) {
 		w.way = 1
 	}
@@ -64,7 +66,6 @@ func newWear(l Limits, family *Family) wear {
 	// thousand cycles.
 	w.p22 = math.Pow(w.way/3000, 2)
 	w.noise = scale{variance: 1, dof: 10}
-	w.steps = newStepChart(stepSDs)
 	w.bank = newBank(w.way, family)
 	return w
 }
@@ -114,6 +115,7 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	nu := gapMM - w.gap
 	s := w.p11 + r
 	z := w.noise.standardised(nu, s)
+	w.steps.h = w.charts.interval(w.neighbours.rho())
 	side, run := w.steps.add(z)
 	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs})
 	if side != 0 {
@@ -123,7 +125,9 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	// a gross one not at all.
 	if a := math.Abs(z); a <= rejectedSDs {
 		weight := math.Min(1, outlierSDs/math.Max(a, 1e-9))
-		k1, k2 := w.p11/s, w.p12/s
+		// What neighbours share doesn't average out between them.
+		all := s + 2*w.neighbours.rho()*r
+		k1, k2 := w.p11/all, w.p12/all
 		w.gap += k1 * nu * weight
 		w.rate += k2 * nu * weight
 		w.p22 -= k2 * w.p12
@@ -131,6 +135,7 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 		w.p11 -= k1 * w.p11
 	}
 	w.noise.learn(nu * nu / s)
+	w.neighbours.learn(nu/math.Sqrt(s), w.work)
 	if w.total == warmGaps {
 		w.warm()
 	}
@@ -149,21 +154,27 @@ func (w *wear) remember(r reading) {
 // ago is the gap that so many others have followed.
 func (w *wear) ago(n int64) *reading { return &w.recent[(w.total-n)%recentGaps] }
 
-// warm takes the scatter from the differences of neighbouring gaps, which wear
-// and a wrong first guess of it leave alone.
+// warm takes the scatter from the differences of gaps, which wear and a wrong
+// first guess of it leave alone. They are of gaps next but one, as neighbours
+// share an error.
 func (w *wear) warm() {
-	var d [warmGaps - 1]float64
+	var d [warmGaps - 2]float64
 	for i := range d {
-		a, b := w.ago(int64(i)), w.ago(int64(i+1))
+		a, b := w.ago(int64(i)), w.ago(int64(i+2))
 		d[i] = math.Abs(a.mm-b.mm) / math.Sqrt(2*w.stated)
 	}
 	sd := madToSD * medianInPlace(d[:])
 	const dofOfMAD = 9
-	v := (sd*sd*dofOfMAD + w.noise.variance*w.noise.dof/2) / (dofOfMAD + w.noise.dof/2)
+	v, dof := sd*sd, float64(dofOfMAD)
+	// What is stated counts as well, unless it's plainly wrong.
+	if ratio := v / w.noise.variance; ratio > 0.4 && ratio < 2.5 {
+		v = (v*dof + w.noise.variance*w.noise.dof/2) / (dof + w.noise.dof/2)
+		dof += w.noise.dof / 2
+	}
 	for i := range int64(warmGaps) {
 		w.ago(i).variance *= v / w.noise.variance
 	}
-	w.noise = scale{variance: v, dof: dofOfMAD + w.noise.dof/2}
+	w.noise = scale{variance: v, dof: dof}
 }
 
 // passOn moves gaps that are old enough into the block, and a full block into
@@ -174,7 +185,7 @@ func (w *wear) passOn(keep int) {
 		if !r.pass {
 			continue
 		}
-		w.block.add(r)
+		w.block.add(r, w.neighbours.rho())
 		// Blocks grow with the history: so small a part of it loses nothing.
 		if w.block.n >= max(1, min(w.total/blockPart, mostBlock)) {
 			w.closeBlock()
@@ -231,14 +242,16 @@ type block struct {
 	n                 int64
 	weight, gap, work float64
 	first, last       float64
+	rho               float64 // correlation of neighbours
 }
 
-func (b *block) add(r *reading) {
+func (b *block) add(r *reading, rho float64) {
 	if b.n == 0 {
 		b.first = float64(r.work)
 	}
 	b.last = float64(r.work)
 	b.n++
+	b.rho = rho
 	v := 1 / r.variance
 	b.weight += v
 	b.gap += v * r.mm
@@ -248,5 +261,5 @@ func (b *block) add(r *reading) {
 // value is the gap, its variance, the work at which it stood and over how much
 // work it was gathered.
 func (b *block) value() (gapMM, variance, work, span float64) {
-	return b.gap / b.weight, 1 / b.weight, b.work / b.weight, b.last - b.first
+	return b.gap / b.weight, (1 + 2*b.rho) / b.weight, b.work / b.weight, b.last - b.first
 }

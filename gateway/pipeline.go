@@ -44,6 +44,7 @@ type alarm struct {
 func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 	p := &Pipeline{waves: waveforms}
 	families := map[string]*analysis.Family{}
+	charts := analysis.NewCharts()
 	for _, s := range brakes {
 		if s.Model != "" {
 			if families[s.Model] == nil {
@@ -51,6 +52,7 @@ func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 			}
 			s.Family = families[s.Model]
 		}
+		s.Charts = charts
 		l := line{name: s.Name, place: len(p.lines), brake: analysis.New(s)}
 		for _, c := range analysis.Conditions() {
 			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
