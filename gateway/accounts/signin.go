@@ -1,0 +1,182 @@
+package accounts
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+)
+
+// How long sessions last: without a request, and at most. Who only reads may
+// leave a page on the wall.
+const (
+	idleTime    = 12 * time.Hour
+	wallTime    = 30 * 24 * time.Hour
+	mostTime    = 7 * 24 * time.Hour
+	mostOpen    = 1000 // sessions; the one used longest ago ends for a new one
+	touchedOnly = time.Minute
+)
+
+// Guessing is slowed: so many wrong passwords for one name or from one address
+// within this time, and the next has to wait.
+const (
+	mostWrong   = 5
+	wrongWithin = 15 * time.Minute
+	mostWatched = 10_000
+)
+
+// ErrWrong is a name or a password that isn't right; which of both is not told.
+var ErrWrong = errors.New("the name or the password is wrong")
+
+// SlowDownError is why a sign-in was not even looked at.
+type SlowDownError struct{ After time.Duration }
+
+func (e *SlowDownError) Error() string {
+	return fmt.Sprintf("too many wrong passwords; wait %d minutes", int(e.After.Minutes())+1)
+}
+
+// Desk signs people in and knows their sessions. Sessions are in memory: a
+// restart ends them. It is safe for use by several goroutines.
+type Desk struct {
+	book *Book
+	turn chan struct{} // one check of a password at a time: each takes 19 MiB
+
+	mu       sync.Mutex
+	sessions map[string]*session // by the proof of their secret
+	wrong    map[string][]time.Time
+}
+
+type session struct {
+	account     Account
+	began, used time.Time
+}
+
+// NewDesk makes the desk for a book.
+func NewDesk(b *Book) *Desk {
+	return &Desk{book: b, turn: make(chan struct{}, 1), sessions: map[string]*session{}, wrong: map[string][]time.Time{}}
+}
+
+// Book is the one that the desk was made for.
+func (d *Desk) Book() *Book { return d.book }
+
+// SignIn checks a password and begins a session, whose secret it returns. from
+// is the address that the request comes from.
+func (d *Desk) SignIn(name, password, from string, now time.Time) (secretText string, a Account, err error) {
+	keys := []string{"name " + strings.ToLower(name), "from " + from}
+	if wait := d.mustWait(keys, now); wait > 0 {
+		return "", Account{}, &SlowDownError{wait}
+	}
+	a, known := d.book.ByName(name)
+	if !known {
+		a = nobody() // takes as long as somebody would
+	}
+	d.turn <- struct{}{}
+	right := len(password) <= longestPassword && a.matches(password)
+	<-d.turn
+	if !known || !right {
+		d.countWrong(keys, now)
+		return "", Account{}, ErrWrong
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	delete(d.wrong, keys[0])
+	if len(d.sessions) >= mostOpen {
+		d.endOldest()
+	}
+	secretText = secret()
+	d.sessions[proofOf(secretText)] = &session{account: a, began: now, used: now}
+	return secretText, a, nil
+}
+
+// nobody is an account that no password opens.
+func nobody() Account {
+	h := hash{costKiB, costPasses, costLanes, make([]byte, saltBytes), make([]byte, keyBytes)}
+	return Account{proof: h.String()}
+}
+
+func (d *Desk) mustWait(keys []string, now time.Time) (wait time.Duration) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, k := range keys {
+		if times := d.recent(k, now); len(times) >= mostWrong {
+			wait = max(wait, times[len(times)-mostWrong].Add(wrongWithin).Sub(now))
+		}
+	}
+	return wait
+}
+
+// recent are the wrong passwords of late.
+func (d *Desk) recent(k string, now time.Time) []time.Time {
+	times := d.wrong[k]
+	for len(times) > 0 && now.Sub(times[0]) >= wrongWithin {
+		times = times[1:]
+	}
+	if len(times) == 0 {
+		delete(d.wrong, k)
+		return nil
+	}
+	d.wrong[k] = times
+	return times
+}
+
+func (d *Desk) countWrong(keys []string, now time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.wrong) >= mostWatched {
+		for k := range d.wrong {
+			d.recent(k, now)
+		}
+		if len(d.wrong) >= mostWatched { // somebody sends names by the thousand
+			clear(d.wrong)
+		}
+	}
+	for _, k := range keys {
+		d.wrong[k] = append(d.recent(k, now), now)
+	}
+}
+
+func (d *Desk) endOldest() {
+	var oldest string
+	for k, s := range d.sessions {
+		if oldest == "" || s.used.Before(d.sessions[oldest].used) {
+			oldest = k
+		}
+	}
+	delete(d.sessions, oldest)
+}
+
+// Of is whose session a secret is. One whose account has been changed or
+// removed meanwhile is over.
+func (d *Desk) Of(secretText string, now time.Time) (Account, bool) {
+	if secretText == "" {
+		return Account{}, false
+	}
+	k := proofOf(secretText)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	s := d.sessions[k]
+	if s == nil {
+		return Account{}, false
+	}
+	idle, most := idleTime, mostTime
+	if s.account.Role == View {
+		idle, most = wallTime, wallTime
+	}
+	a, known := d.book.ByName(s.account.Name)
+	if !known || !a.Same(s.account) || now.Sub(s.used) > idle || now.Sub(s.began) > most {
+		delete(d.sessions, k)
+		return Account{}, false
+	}
+	if now.Sub(s.used) > touchedOnly {
+		s.used = now
+	}
+	return a, true
+}
+
+// SignOut ends a session.
+func (d *Desk) SignOut(secretText string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	delete(d.sessions, proofOf(secretText))
+}
