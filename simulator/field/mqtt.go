@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"os"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -30,11 +29,21 @@ type publisher struct {
 	late   []message // what a slow network still holds, by due time
 }
 
-// topic is one signal as its device publishes it.
+// topic is what a device publishes under one name: one signal or several.
 type topic struct {
+	name     string
+	qos      byte
+	document document
+	values   []*value
+	raw      []float64 // of the values, for the document
+}
+
+// value is one signal in a topic's payload.
+type value struct {
 	wired
 	every time.Duration // between two looks
 	due   time.Time     // the next look
+	look  bool          // it is to be looked at now
 
 	sent      bool
 	sentValue float64
@@ -75,22 +84,53 @@ func (f *Field) addMQTT(name string, d sensors.Device, channels []sensors.Channe
 		}
 		p.opts.SetPassword(strings.TrimRight(string(secret), "\r\n"))
 	}
+	if u.Scheme == "mqtts" {
+		secure, err := d.TLS(u.Hostname())
+		if err != nil {
+			return err
+		}
+		p.opts.SetTLSConfig(secure)
+	}
+	named := make(map[string]*topic)
 	for _, c := range channels {
-		if c.Wiring.Topic == "" {
+		w := c.Wiring
+		if w.Topic == "" {
 			return fmt.Errorf("%s of %s has no topic", c.Signal, c.Name)
 		}
-		t := &topic{wired: wired{c, simulator.NewScale(c.Signal, c.Wiring)}, every: c.Wiring.Poll}
-		switch {
-		case c.Wiring.ByException():
-			t.every = lookEvery
-		case t.every <= 0:
-			t.every = sensors.DefaultPoll
+		t, ok := named[w.Topic]
+		if !ok {
+			t = &topic{name: w.Topic}
+			named[w.Topic] = t
+			p.topics = append(p.topics, t)
 		}
-		p.topics = append(p.topics, t)
+		t.add(c)
 	}
 	f.publishers = append(f.publishers, p)
 	f.addresses[name] = u.Host
 	return nil
+}
+
+// add gives a signal its place in the topic's payload: what the site file says,
+// or "v" beside the time in "t".
+func (t *topic) add(c sensors.Channel) {
+	w := c.Wiring
+	v := &value{wired: wired{c, simulator.NewScale(c.Signal, w)}, every: w.Poll}
+	switch {
+	case w.ByException():
+		v.every, t.qos = lookEvery, 1 // a change that is lost is not told again soon
+	case v.every <= 0:
+		v.every = sensors.DefaultPoll
+	}
+	at := w.Time
+	if w.Value == "" && at == "" {
+		at = "/t"
+	}
+	if at != "" && at != sensors.ArrivalTime {
+		t.document.put(at, timeSlot)
+	}
+	t.document.put(cmp.Or(w.Value, "/v"), len(t.values))
+	t.values = append(t.values, v)
+	t.raw = append(t.raw, 0)
 }
 
 // run publishes until ctx ends. While the broker can't be reached what there
@@ -108,7 +148,9 @@ func (p *publisher) run(ctx context.Context) error {
 	}
 	now := time.Now()
 	for _, t := range p.topics {
-		t.due = now
+		for _, v := range t.values {
+			v.due = now
+		}
 	}
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -133,16 +175,12 @@ func (p *publisher) step(client paho.Client, now time.Time) (next time.Time) {
 	}
 	next = now.Add(time.Hour)
 	for _, t := range p.topics {
-		if !t.due.After(now) {
-			if open {
-				p.look(client, t, now)
-			}
-			t.due = t.due.Add(t.every)
-			if !t.due.After(now) {
-				t.due = now.Add(t.every) // behind by a whole look: leave out what was missed
-			}
+		if due := t.look(now); due && open {
+			p.publish(client, t, now)
 		}
-		next = earlier(next, t.due)
+		for _, v := range t.values {
+			next = earlier(next, v.due)
+		}
 	}
 	if len(p.late) > 0 {
 		next = earlier(next, p.late[0].due)
@@ -150,44 +188,69 @@ func (p *publisher) step(client paho.Client, now time.Time) (next time.Time) {
 	return next
 }
 
-// look reads one signal and publishes it if there's something to say.
-func (p *publisher) look(client paho.Client, t *topic, now time.Time) {
+// look reports whether any of the topic's signals is to be looked at, and when
+// each will be again.
+func (t *topic) look(now time.Time) (due bool) {
+	for _, v := range t.values {
+		v.look = !v.due.After(now)
+		if !v.look {
+			continue
+		}
+		due = true
+		v.due = v.due.Add(v.every)
+		if !v.due.After(now) {
+			v.due = now.Add(v.every) // behind by a whole look: leave out what was missed
+		}
+	}
+	return due
+}
+
+// publish reads a topic's signals, all at one moment, and publishes them if
+// there's something to say.
+func (p *publisher) publish(client paho.Client, t *topic, now time.Time) {
 	atNS := p.field.now().UnixNano()
-	r := p.field.read(&t.wired, atNS)
-	if r.Silent {
+	var slow, clockBy time.Duration
+	readings := make([]simulator.Reading, len(t.values))
+	worthIt := false
+	for i, v := range t.values {
+		r := p.field.read(&v.wired, atNS)
+		if r.Silent {
+			return
+		}
+		readings[i], t.raw[i] = r, v.wired.raw(r)
+		slow, clockBy = max(slow, r.Slow), r.ClockBy
+		worthIt = worthIt || v.look && (!v.channel.Wiring.ByException() || v.news(r, atNS))
+	}
+	if !worthIt {
 		return
 	}
-	if t.channel.Wiring.ByException() && !t.news(r, atNS) {
-		return
+	for i, v := range t.values {
+		v.sent, v.sentValue, v.sentAtNS = true, told(readings[i]), atNS
 	}
-	t.sent, t.sentValue, t.sentAtNS = true, told(r), atNS
-	m := message{topic: t.channel.Wiring.Topic, payload: payload(atNS+int64(r.ClockBy), t.raw(r))}
-	if t.channel.Wiring.ByException() {
-		m.qos = 1 // a change that is lost is not told again soon
-	}
-	if r.Slow <= 0 && len(p.late) == 0 {
+	m := message{topic: t.name, qos: t.qos, payload: t.document.write(atNS+int64(clockBy), t.raw)}
+	if slow <= 0 && len(p.late) == 0 {
 		client.Publish(m.topic, m.qos, false, m.payload)
 		return
 	}
-	m.due = now.Add(r.Slow)
+	m.due = now.Add(slow)
 	i, _ := slices.BinarySearchFunc(p.late, m, func(a, b message) int { return cmp.Or(a.due.Compare(b.due), -1) })
 	p.late = slices.Insert(p.late, i, m)
 }
 
 // news reports whether a device that reports by exception has something to
 // say.
-func (t *topic) news(r simulator.Reading, atNS int64) bool {
-	w := &t.channel.Wiring
-	v := told(r)
+func (v *value) news(r simulator.Reading, atNS int64) bool {
+	w := &v.channel.Wiring
+	now := told(r)
 	switch {
-	case !t.sent || math.IsNaN(v) != math.IsNaN(t.sentValue):
+	case !v.sent || math.IsNaN(now) != math.IsNaN(v.sentValue):
 		return true
-	case w.AtLeastEvery > 0 && atNS-t.sentAtNS >= int64(w.AtLeastEvery):
+	case w.AtLeastEvery > 0 && atNS-v.sentAtNS >= int64(w.AtLeastEvery):
 		return true
-	case t.channel.Signal.Binary():
-		return v != t.sentValue
+	case v.channel.Signal.Binary():
+		return now != v.sentValue
 	}
-	return w.OnChange > 0 && math.Abs(v-t.sentValue) >= w.OnChange
+	return w.OnChange > 0 && math.Abs(now-v.sentValue) >= w.OnChange
 }
 
 // told is the value by which changes are judged, no number for a broken wire.
@@ -196,29 +259,6 @@ func told(r simulator.Reading) float64 {
 		return math.NaN()
 	}
 	return r.Value
-}
-
-// payload is the JSON that a device publishes: its own time and the raw value,
-// null where it has none.
-func payload(atNS int64, raw float64) []byte {
-	b := append(make([]byte, 0, 64), `{"t":"`...)
-	b = time.Unix(0, atNS).UTC().AppendFormat(b, "2006-01-02T15:04:05.000000Z")
-	b = append(b, `","v":`...)
-	if math.IsNaN(raw) {
-		b = append(b, "null"...)
-	} else {
-		b = strconv.AppendFloat(b, roundTo(raw, 7), 'f', -1, 64)
-	}
-	return append(b, '}')
-}
-
-// roundTo rounds to a number of significant digits.
-func roundTo(v float64, digits int) float64 {
-	if v == 0 {
-		return 0
-	}
-	scale := math.Pow(10, float64(digits-1)-math.Floor(math.Log10(math.Abs(v))))
-	return math.Round(v*scale) / scale
 }
 
 func earlier(a, b time.Time) time.Time {

@@ -190,14 +190,38 @@ func TestBrokerStaysOnLoopback(t *testing.T) {
 
 func TestPayload(t *testing.T) {
 	ns := time.Date(2026, 3, 2, 6, 0, 0, 120_000_000, time.UTC).UnixNano()
+	const at = `"2026-03-02T06:00:00.120000Z"`
 	for _, c := range []struct {
 		raw  float64
 		want string
 	}{
 		{12.5, "12.5"}, {0, "0"}, {1, "1"}, {-3.25, "-3.25"}, {1.0 / 3, "0.3333333"}, {1e6 / 3, "333333.3"}, {math.NaN(), "null"},
 	} {
-		if got, want := string(payload(ns, c.raw)), fmt.Sprintf(`{"t":"2026-03-02T06:00:00.120000Z","v":%s}`, c.want); got != want {
+		var d document
+		d.put("/t", timeSlot)
+		d.put("/v", 0)
+		if got, want := string(d.write(ns, []float64{c.raw})), `{"t":`+at+`,"v":`+c.want+`}`; got != want {
 			t.Errorf("got %s, want %s", got, want)
+		}
+	}
+	for _, c := range []struct {
+		places []string
+		want   string
+	}{
+		{[]string{"/sensors/0/mm", "/sensors/2/on"}, `{"ts":` + at + `,"sensors":[{"mm":1},null,{"on":2}]}`},
+		{[]string{"/a~1b/~0", "/a~1b/\"\\"}, `{"ts":` + at + `,"a/b":{"~":1,"\"\\":2}}`},
+		{[]string{"/a/0", "/a/x"}, `{"ts":` + at + `,"a":{"0":1,"x":2}}`},
+		{[]string{"/20261125/mm", "/"}, `{"ts":` + at + `,"20261125":{"mm":1},"":2}`},
+		{[]string{"/a/00", "/b"}, `{"ts":` + at + `,"a":{"00":1},"b":2}`},
+	} {
+		var d document
+		d.put("/ts", timeSlot)
+		for i, p := range c.places {
+			d.put(p, i)
+			d.put("/ts", timeSlot) // every signal names it
+		}
+		if got := string(d.write(ns, []float64{1, 2})); got != c.want {
+			t.Errorf("%q gives %s, want %s", c.places, got, c.want)
 		}
 	}
 }
