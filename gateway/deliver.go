@@ -29,10 +29,18 @@ func sinks(site *configs.Site, lg *slog.Logger) (list []export.Sink, err error) 
 		}
 		list = append(list, m)
 	}
+	if s := site.Export.Sparkplug; s != nil {
+		x, err := export.NewSparkplug(*s, site.Name, brakeInfos(site), lg)
+		if err != nil {
+			return nil, fmt.Errorf("export by Sparkplug: %w", err)
+		}
+		list = append(list, x)
+	}
 	return list, nil
 }
 
-// A sink that keeps a connection, and one that publishes again what stands.
+// A sink that keeps a connection, and one that tells each new connection what
+// stands.
 type (
 	connected interface{ Run(context.Context) error }
 	restored  interface {

@@ -126,22 +126,18 @@ func number(p *write.Point, name string, v float64) {
 	}
 }
 
+func numbers(p *write.Point, fields []field) {
+	for _, f := range fields {
+		number(p, f.name, f.value)
+	}
+}
+
 func (x *Influx) cyclePoint(r store.CycleRow) *write.Point {
 	p := x.point("gapward_cycle", r.Brake, r.AtNS)
 	p.AddField("id", r.ID)
 	p.AddField("kind", r.Kind.String())
 	p.AddField("flags", strings.Join(r.Flags.Names(), ","))
-	number(p, "on_ms", float64(r.OnNS)/1e6)
-	number(p, "gap_mm", r.GapMM)
-	number(p, "gap_u_mm", r.GapUMM)
-	number(p, "gap_u_cal_mm", r.GapUCalMM)
-	number(p, "release_ms", r.ReleaseS*1e3)
-	number(p, "release_u_ms", r.ReleaseUS*1e3)
-	number(p, "set_ms", r.SetS*1e3)
-	number(p, "set_u_ms", r.SetUS*1e3)
-	number(p, "set_level_mm", r.SetLevelMM)
-	number(p, "released_level_mm", r.ReleasedLevelMM)
-	number(p, "temperature_c", r.TemperatureC)
+	numbers(p, cycleFields(r))
 	return p
 }
 
@@ -149,18 +145,7 @@ func (x *Influx) forecastPoint(r store.ForecastRow) *write.Point {
 	p := x.point("gapward_forecast", r.Brake, r.AtNS)
 	p.AddTag("limit", tag(r.Limit)) // one time may have a forecast for each limit
 	p.AddField("id", r.ID)
-	number(p, "limit_mm", r.LimitMM)
-	number(p, "gap_mm", r.GapMM)
-	number(p, "gap_u_mm", r.GapUMM)
-	number(p, "wear_um_per_1000_cycles", r.WearUMPerK)
-	number(p, "wear_u_um_per_1000_cycles", r.WearUUMPerK)
-	for _, q := range []struct {
-		name         string
-		cycles, date float64
-	}{{"p05", r.Cycles.P05, r.DateNS.P05}, {"p50", r.Cycles.P50, r.DateNS.P50}, {"p95", r.Cycles.P95, r.DateNS.P95}} {
-		number(p, "cycles_"+q.name, q.cycles)
-		number(p, "date_"+q.name+"_s", q.date/1e9)
-	}
+	numbers(p, forecastFields(r))
 	return p
 }
 

@@ -186,6 +186,13 @@ func (l *link[C]) set(c *C, why error) {
 	l.moved = make(chan struct{})
 }
 
+// note says what a connection that is being made waits for.
+func (l *link[C]) note(why error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.last = why
+}
+
 // session gives the connection. Without one it waits for one until ctx ends.
 func (l *link[C]) session(ctx context.Context) (c C, err error) {
 	for {

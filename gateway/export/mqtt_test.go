@@ -73,7 +73,7 @@ func startMochi(t *testing.T, address string) (server *mochi.Server, d *door, at
 	return server, d, l.Address(), stop
 }
 
-// subscriber hears everything under gapward/.
+// subscriber hears everything under a filter of topics.
 type subscriber struct {
 	client paho.Client
 	mu     sync.Mutex
@@ -81,6 +81,11 @@ type subscriber struct {
 }
 
 func subscribe(t *testing.T, address, user string) *subscriber {
+	t.Helper()
+	return subscribeTo(t, address, user, "gapward/#")
+}
+
+func subscribeTo(t *testing.T, address, user, filter string) *subscriber {
 	t.Helper()
 	s := &subscriber{}
 	ready := make(chan struct{}, 100)
@@ -93,7 +98,7 @@ func subscribe(t *testing.T, address, user string) *subscriber {
 			s.heard = append(s.heard, m)
 		}).
 		SetOnConnectHandler(func(c paho.Client) {
-			token := c.Subscribe("gapward/#", 1, nil)
+			token := c.Subscribe(filter, 1, nil)
 			token.Wait()
 			ready <- struct{}{}
 		})

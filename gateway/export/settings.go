@@ -15,6 +15,7 @@ type Settings struct {
 	Prometheus *PrometheusSettings `yaml:"prometheus"`
 	Influx     *InfluxSettings     `yaml:"influx"`
 	MQTT       *MQTTSettings       `yaml:"mqtt"`
+	Sparkplug  *SparkplugSettings  `yaml:"sparkplug"`
 }
 
 // PrometheusSettings has nothing to set: /metrics is on the page's address.
@@ -34,6 +35,17 @@ type InfluxSettings struct {
 type MQTTSettings struct {
 	URL          string `yaml:"url"`    // mqtt://host:port or mqtts://host:port
 	Prefix       string `yaml:"prefix"` // first levels of every topic; empty means "gapward"
+	User         string `yaml:"user"`
+	PasswordFile string `yaml:"password_file"`
+	ClientID     string `yaml:"client_id"` // empty: one made up at each start
+}
+
+// SparkplugSettings say where the broker of a Sparkplug B group is.
+type SparkplugSettings struct {
+	URL          string `yaml:"url"`          // mqtt://host:port or mqtts://host:port
+	Group        string `yaml:"group"`        // id of the group of edge nodes
+	Node         string `yaml:"node"`         // id of this edge node in the group; empty: the site's name
+	PrimaryHost  string `yaml:"primary_host"` // id of a host application without which rows are kept; empty: none
 	User         string `yaml:"user"`
 	PasswordFile string `yaml:"password_file"`
 	ClientID     string `yaml:"client_id"` // empty: one made up at each start
@@ -69,6 +81,17 @@ func (s Settings) Validate(site string, brakes []string) error {
 		if _, err := newTopics(s.MQTT.TopicPrefix(), site, brakes); err != nil {
 			errs = append(errs, fmt.Errorf("export.mqtt: %w", err))
 		}
+	}
+	if s.Sparkplug != nil {
+		errs = append(errs, checkURL("export.sparkplug.url", s.Sparkplug.URL, "mqtt", "mqtts"))
+		if s.Sparkplug.User == "" && s.Sparkplug.PasswordFile != "" {
+			errs = append(errs, errors.New("export.sparkplug.user: is missing where password_file is given"))
+		}
+		if s.MQTT != nil && s.Sparkplug.ClientID != "" && s.Sparkplug.ClientID == s.MQTT.ClientID {
+			errs = append(errs, fmt.Errorf("export.sparkplug.client_id: %q is that of export.mqtt too; a broker throws out the one when the other comes", s.Sparkplug.ClientID))
+		}
+		_, err := newSparkplugNames(*s.Sparkplug, site, brakes)
+		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
 }

@@ -1,0 +1,576 @@
+package export
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"maps"
+	"net"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/dynamicpb"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/store"
+)
+
+// spHost is a host application that hears a whole Sparkplug group.
+type spHost struct {
+	*subscriber
+	schema protoreflect.MessageDescriptor
+}
+
+// spMessage is a message of it, read.
+type spMessage struct {
+	kind, device string // "DDATA", "quay-2-main"
+	told
+}
+
+func listenAsHost(t *testing.T, address string) *spHost {
+	t.Helper()
+	return &spHost{subscribeTo(t, address, "edge", "spBv1.0/#"), sparkplugSchema(t)}
+}
+
+// messages are those of the node heard so far, in order, each held to what is
+// true of every one.
+func (h *spHost) messages(t *testing.T) (all []spMessage) {
+	t.Helper()
+	h.mu.Lock()
+	heard := slices.Clone(h.heard)
+	h.mu.Unlock()
+	for _, m := range heard {
+		levels := strings.Split(m.Topic(), "/")
+		if levels[2] == "NCMD" || levels[1] == "STATE" {
+			continue
+		}
+		if len(levels) < 4 || levels[0] != "spBv1.0" || levels[1] != "hoists" || levels[3] != "kestrel" {
+			t.Fatalf("heard on %s", m.Topic())
+		}
+		msg := spMessage{kind: levels[2], told: readSparkplug(t, h.schema, m.Payload())}
+		if len(levels) == 5 {
+			msg.device = levels[4]
+		}
+		if strings.HasPrefix(msg.kind, "D") != (msg.device != "") {
+			t.Errorf("%s has the wrong number of levels", m.Topic())
+		}
+		if want := byte(0); m.Retained() || msg.kind != "NDEATH" && m.Qos() != want {
+			t.Errorf("%s came with QoS %d, retained %v", m.Topic(), m.Qos(), m.Retained())
+		}
+		if msg.hasSeq != (msg.kind != "NDEATH") {
+			t.Errorf("%s has a sequence number: %v", m.Topic(), msg.hasSeq)
+		}
+		if d := time.Since(time.UnixMilli(msg.atMS)); d < -time.Minute || d > time.Hour {
+			t.Errorf("%s was sent %v ago", m.Topic(), d)
+		}
+		all = append(all, msg)
+	}
+	return all
+}
+
+// follow checks a stream as a host must: births first, every metric born with
+// the type that its data have, numbers without a hole.
+func follow(t *testing.T, all []spMessage) {
+	t.Helper()
+	born := map[string]map[string]datatype{}
+	next := -1
+	for i, m := range all {
+		if m.kind == "NDEATH" {
+			born, next = map[string]map[string]datatype{}, -1
+			continue
+		}
+		if m.kind == "NBIRTH" {
+			born, next = map[string]map[string]datatype{}, 0
+		}
+		if m.seq != next {
+			t.Fatalf("message %d, %s %s, has the number %d, want %d", i, m.kind, m.device, m.seq, next)
+		}
+		next = (next + 1) % 256
+		switch m.kind {
+		case "NBIRTH", "DBIRTH":
+			born[m.device] = map[string]datatype{}
+			for _, one := range m.metrics {
+				if _, twice := born[m.device][one.name]; twice {
+					t.Errorf("%s of %q has %s twice", m.kind, m.device, one.name)
+				}
+				if one.historical {
+					t.Errorf("%s of %q calls %s historical", m.kind, m.device, one.name)
+				}
+				born[m.device][one.name] = one.kind
+			}
+		case "NDATA", "DDATA":
+			for _, one := range m.metrics {
+				if kind, ok := born[m.device][one.name]; !ok || kind != one.kind {
+					t.Errorf("%s of %q has %s of type %d, which was born (%v) with type %d", m.kind, m.device, one.name, one.kind, ok, kind)
+				}
+			}
+		default:
+			t.Errorf("there is no %s", m.kind)
+		}
+	}
+}
+
+// count is how many messages are of a kind.
+func count(all []spMessage, kind string) (n int) {
+	for _, m := range all {
+		if m.kind == kind {
+			n++
+		}
+	}
+	return n
+}
+
+func sparkplugBrakes() []BrakeInfo {
+	limits := analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}
+	return []BrakeInfo{{Name: mainBrake, Limits: limits}, {Name: creepBrake, Limits: analysis.Limits{MinMM: 0.8, TargetMM: 1, MaxMM: 2}}}
+}
+
+// startSparkplug runs the sink's connection until stop is called.
+func startSparkplug(t *testing.T, address string, db *store.DB, primary string) (x *Sparkplug, stop func()) {
+	t.Helper()
+	x, err := NewSparkplug(SparkplugSettings{URL: "mqtt://" + address, Group: "hoists", Node: "kestrel", PrimaryHost: primary, User: "edge", PasswordFile: tokenFile(t, "secret")},
+		site, sparkplugBrakes(), testLog(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := x.Restore(t.Context(), db); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- x.Run(ctx) }()
+	stop = sync.OnceFunc(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	t.Cleanup(stop)
+	return x, stop
+}
+
+// TestSparkplugLife has a node born, tell what happens, and die.
+func TestSparkplugLife(t *testing.T) {
+	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+	h := listenAsHost(t, address)
+	db := openStore(t)
+	commit(t, db, &store.Batch{Verdicts: []store.VerdictRow{verdictOf(mainBrake, 7)}, Alarms: []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 0, alerts.Unacknowledged)},
+		Cycles: []store.CycleRow{cycleAt(mainBrake, 0), cycleAt(mainBrake, 1)}})
+	x, stop := startSparkplug(t, address, db, "")
+	eventually(t, "the births", func() bool { return len(h.messages(t)) == 3 })
+	births := h.messages(t)
+	if bd := births[0].named(t, "bdSeq"); births[0].kind != "NBIRTH" || bd.kind != typeInt64 || bd.value != int64(1) {
+		t.Errorf("the first message is %+v", births[0])
+	}
+	if rebirth := births[0].named(t, rebirthName); rebirth.value != false || rebirth.kind != typeBoolean {
+		t.Errorf("the rebirth metric is %+v", rebirth)
+	}
+	for name, want := range map[string]any{
+		"cycle/id": int64(2), "cycle/gap_mm": cycleAt(mainBrake, 1).GapMM, "cycle/temperature_c": nil, "cycle/flags": "spikes", "state/verdict": "in-limits", "state/full_cycles": int64(7),
+		"state/set_ms": nil, "forecast/cycles_p50": nil, "forecast/date_p50": nil, "alarm/gap-adjust": true, "alarm/not-released": false, "limit/adjust_mm": 2.8,
+	} {
+		if m := births[1].named(t, name); births[1].device != "quay-2-main" || m.value != want {
+			t.Errorf("%s is born with %s as %v, want %v", births[1].device, name, m.value, want)
+		}
+	}
+	if m := births[1].named(t, "cycle/gap_mm"); m.unit != "mm" || m.atMS != cycleAt(mainBrake, 1).AtNS/1e6 {
+		t.Errorf("the gap is born as %+v", m)
+	}
+	if m := births[2].named(t, "cycle/gap_mm"); births[2].device != "quay-2-creep" || m.value != nil || births[2].named(t, "limit/adjust_mm").value != nil {
+		t.Errorf("a brake without a cycle is born as %+v", births[2])
+	}
+
+	// What happens from now on is told as it is.
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(h.messages(t)); n != 3 {
+		t.Errorf("the birth is followed by %d messages of what it has told", n-3)
+	}
+	commit(t, db, &store.Batch{
+		Cycles:    []store.CycleRow{cycleAt(mainBrake, 2), cycleAt(creepBrake, 3)},
+		Verdicts:  []store.VerdictRow{verdictOf(creepBrake, 8)},
+		Forecasts: []store.ForecastRow{forecastOf(mainBrake, "adjust", 1), forecastOf(mainBrake, "max", 1)},
+		Alarms:    []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 2, alerts.Normal), alarmAt("", analysis.GatewayFault, 2, alerts.Unacknowledged), alarmAt("gone/brake", analysis.GapLow, 2, alerts.Unacknowledged)},
+	})
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "all that happened", func() bool { return len(h.messages(t)) == 9 })
+	all := h.messages(t)
+	for i, want := range []struct {
+		kind, device, name string
+		value              any
+		atNS               int64
+	}{
+		{"DDATA", "quay-2-main", "alarm/gap-adjust", false, startNS + 2e9},
+		{"NDATA", "", "alarm/gateway-fault", true, startNS + 2e9},
+		{"DDATA", "quay-2-creep", "state/full_cycles", int64(8), startNS},
+		{"DDATA", "quay-2-main", "forecast/date_p05", int64(1_800_000_000_000), startNS},
+		{"DDATA", "quay-2-main", "cycle/release_ms", 200.0, startNS + 2e9},
+		{"DDATA", "quay-2-creep", "cycle/gap_mm", nil, startNS + 3e9},
+	} {
+		m := all[3+i]
+		one := m.named(t, want.name)
+		if m.kind != want.kind || m.device != want.device || one.value != want.value || one.atMS != want.atNS/1e6 || one.historical {
+			t.Errorf("message %d is %s of %q with %+v, want %+v", 3+i, m.kind, m.device, one, want)
+		}
+	}
+	follow(t, all)
+
+	stop()
+	eventually(t, "the death", func() bool { return len(h.messages(t)) == 10 })
+	if death := h.messages(t)[9]; death.kind != "NDEATH" || len(death.metrics) != 1 || death.named(t, "bdSeq").value != int64(1) {
+		t.Errorf("the last message is %+v", death)
+	}
+	late := listenAsHost(t, address)
+	startSparkplug(t, address, db, "")
+	eventually(t, "the second birth", func() bool { return len(late.messages(t)) == 3 })
+	if bd := late.messages(t)[0].named(t, "bdSeq"); bd.value != int64(2) {
+		t.Errorf("the second birth has the number %v", bd.value)
+	}
+}
+
+// TestSparkplugBacklog has rows stored while there is no broker: they arrive
+// as history, each once and as it is in the store, and what is new does not.
+func TestSparkplugBacklog(t *testing.T) {
+	address := "127.0.0.1:" + freePort(t)
+	db := openStore(t)
+	x, _ := startSparkplug(t, address, db, "")
+	if err := Flush(t.Context(), db, x, quiet(), ignore); err != nil { // nothing yet: from here on there is no history
+		t.Fatal(err)
+	}
+	const away = 700
+	commit(t, db, batch(0, away))
+	if err := Flush(expired(t), db, x, quiet(), ignore); err == nil {
+		t.Fatal("delivered without a broker")
+	}
+	startMochi(t, address)
+	h := listenAsHost(t, address)
+	eventually(t, "the backlog is delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
+	const more = 60
+	commit(t, db, batch(away, more))
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	want, err := db.CyclesAfter(t.Context(), 0, 2*away)
+	if err != nil || len(want) != away+more {
+		t.Fatal(len(want), err)
+	}
+	var got []spMessage
+	eventually(t, "all cycles", func() bool {
+		got = nil
+		for _, m := range h.messages(t) {
+			if m.kind == "DDATA" && strings.HasPrefix(m.metrics[0].name, "cycle/") {
+				got = append(got, m)
+			}
+		}
+		return len(got) >= away+more
+	})
+	follow(t, h.messages(t))
+	for i, r := range want {
+		m := got[i]
+		if id := m.named(t, "cycle/id"); id.value != r.ID || id.atMS != r.AtNS/1e6 || id.historical != (i < away) || m.device != sparkplugID(r.Brake) {
+			t.Fatalf("cycle %d of %d came as %+v of %s", i, r.ID, id, m.device)
+		}
+		for _, f := range cycleFields(r) {
+			var value any
+			if analysis.Has(f.value) {
+				value = f.value
+			}
+			if one := m.named(t, "cycle/"+f.name); one.value != value || one.historical != (i < away) {
+				t.Errorf("cycle %d has %s as %+v, want %v", r.ID, f.name, one, value)
+			}
+		}
+	}
+	if len(got) != len(want) {
+		t.Errorf("%d cycles came, want %d", len(got), len(want))
+	}
+	historical := map[bool]int{}
+	for _, m := range h.messages(t) {
+		if m.kind == "DDATA" && strings.HasPrefix(m.metrics[0].name, "alarm/") {
+			historical[m.metrics[0].historical]++
+		}
+	}
+	if !maps.Equal(historical, map[bool]int{true: 2, false: 2}) {
+		t.Errorf("alarms by history: %v", historical)
+	}
+}
+
+// TestSparkplugRebirth has a host ask for all births anew, and commands that
+// are none of the gateway's business.
+func TestSparkplugRebirth(t *testing.T) {
+	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+	h := listenAsHost(t, address)
+	db := openStore(t)
+	x, _ := startSparkplug(t, address, db, "")
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	commit(t, db, batch(0, 10))
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	command := func(retained bool, ms ...metric) {
+		t.Helper()
+		token := h.client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, retained, spPayload{seq: -1, metrics: ms}.append(nil))
+		if !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+			t.Fatal("the command is not taken")
+		}
+	}
+	command(false, metric{name: "Node Control/Reboot", kind: typeBoolean, boolean: true})
+	command(false, metric{name: rebirthName, kind: typeBoolean})
+	if token := h.client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, false, []byte("rebirth!")); !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("the command is not taken")
+	}
+	command(false, metric{name: "else", kind: typeInt64}, metric{name: rebirthName, kind: typeBoolean, boolean: true})
+	eventually(t, "a second birth", func() bool { return count(h.messages(t), "NBIRTH") == 2 && count(h.messages(t), "DBIRTH") == 4 })
+	commit(t, db, batch(20, 600)) // more than the numbers go
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "all cycles", func() bool { return count(h.messages(t), "DDATA") == 2*(2+2+1)+10+600 })
+	all := h.messages(t)
+	follow(t, all)
+	if count(all, "NBIRTH") != 2 {
+		t.Errorf("%d births for one command", count(all, "NBIRTH"))
+	}
+	for _, m := range all {
+		if m.kind == "NBIRTH" && m.named(t, "bdSeq").value != int64(1) {
+			t.Errorf("a birth on the same connection has the number %v", m.named(t, "bdSeq").value)
+		}
+	}
+}
+
+// TestSparkplugPrimaryHost keeps rows while the host that they are for is away.
+func TestSparkplugPrimaryHost(t *testing.T) {
+	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+	h := listenAsHost(t, address)
+	db := openStore(t)
+	x, _ := startSparkplug(t, address, db, "control-room")
+	state := func(text string) {
+		t.Helper()
+		if token := h.client.Publish("spBv1.0/STATE/control-room", 1, true, text); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+			t.Fatal("the state is not taken")
+		}
+	}
+	fails := func() bool {
+		err := Flush(expired(t), db, x, quiet(), ignore)
+		return err != nil && strings.Contains(err.Error(), "control-room is not online")
+	}
+	if err := Flush(t.Context(), db, x, quiet(), ignore); err != nil {
+		t.Fatal(err)
+	}
+	commit(t, db, batch(0, 10))
+	eventually(t, "it waits for the host", fails)
+	state(`{"online":false,"timestamp":1000}`)
+	state(`nonsense`)
+	if !fails() || len(h.messages(t)) != 0 {
+		t.Fatal("born without the host")
+	}
+	state(`{"online":true,"timestamp":2000}`)
+	eventually(t, "delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
+	state(`{"online":false,"timestamp":1500}`) // late, and of an earlier connection
+	commit(t, db, batch(10, 10))
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	state(`{"online":false,"timestamp":3000}`)
+	eventually(t, "the death", func() bool { return count(h.messages(t), "NDEATH") == 1 })
+	commit(t, db, batch(20, 10))
+	eventually(t, "it waits for the host again", fails)
+	state(`{"online":true,"timestamp":4000}`)
+	eventually(t, "delivered again", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
+	eventually(t, "all cycles", func() bool {
+		n := 0
+		for _, m := range h.messages(t) {
+			if m.kind == "DDATA" && strings.HasPrefix(m.metrics[0].name, "cycle/") {
+				n++
+			}
+		}
+		return n == 30
+	})
+	follow(t, h.messages(t))
+}
+
+// relay stands between a client and a broker, to be stalled or cut.
+type relay struct {
+	net.Listener
+	mu      sync.Mutex
+	conns   []net.Conn
+	stalled bool
+}
+
+func startRelay(t *testing.T, to string) *relay {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &relay{Listener: l}
+	go func() {
+		for {
+			near, err := l.Accept()
+			if err != nil {
+				return
+			}
+			far, err := net.Dial("tcp", to)
+			if err != nil {
+				_ = near.Close()
+				continue
+			}
+			r.mu.Lock()
+			r.conns = append(r.conns, near, far)
+			r.mu.Unlock()
+			go r.pass(far, near)
+			go r.pass(near, far)
+		}
+	}()
+	t.Cleanup(func() {
+		_ = l.Close()
+		r.cut()
+	})
+	return r
+}
+
+func (r *relay) pass(to, from net.Conn) {
+	buf := make([]byte, 4096)
+	for {
+		n, err := from.Read(buf)
+		if err != nil {
+			_ = to.Close()
+			return
+		}
+		r.mu.Lock()
+		stalled := r.stalled
+		r.mu.Unlock()
+		if stalled {
+			_, _ = io.Copy(io.Discard, from)
+			return
+		}
+		if _, err := to.Write(buf[:n]); err != nil {
+			return
+		}
+	}
+}
+
+// stall swallows all that comes from now on, on the connections there are.
+func (r *relay) stall(yes bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.stalled = yes
+}
+
+func (r *relay) cut() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, c := range r.conns {
+		_ = c.Close()
+	}
+	r.conns = nil
+}
+
+// TestSparkplugLosesItsConnection has messages vanish on their way: they don't
+// count as delivered. The broker tells of the death with the number of the
+// birth, and the next birth has the next, 0 after 255.
+func TestSparkplugLosesItsConnection(t *testing.T) {
+	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+	h := listenAsHost(t, address)
+	r := startRelay(t, address)
+	db := openStore(t)
+	if err := db.SetCursor(t.Context(), birthNumber, 254); err != nil {
+		t.Fatal(err)
+	}
+	x, _ := startSparkplug(t, r.Addr().String(), db, "")
+	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the birth", func() bool { return count(h.messages(t), "DBIRTH") == 2 })
+	r.stall(true)
+	commit(t, db, batch(0, 10))
+	short, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	if err := Flush(short, db, x, quiet(), ignore); err == nil {
+		t.Fatal("messages that no broker has read count as delivered")
+	}
+	if id, err := db.Cursor(t.Context(), "sparkplug/cycles"); err != nil || id != 0 {
+		t.Errorf("the cursor is at %d (%v)", id, err)
+	}
+	r.stall(false)
+	r.cut()
+	eventually(t, "the last will", func() bool { return count(h.messages(t), "NDEATH") == 1 })
+	eventually(t, "the rows are delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
+	eventually(t, "all cycles", func() bool { return count(h.messages(t), "DDATA") >= 10+2 })
+	all := h.messages(t)
+	follow(t, all)
+	var numbers []any
+	for _, m := range all {
+		if m.kind == "NBIRTH" || m.kind == "NDEATH" {
+			numbers = append(numbers, m.named(t, "bdSeq").value)
+		}
+	}
+	if fmt.Sprint(numbers) != "[255 255 0]" {
+		t.Errorf("birth, death and birth have the numbers %v", numbers)
+	}
+}
+
+func TestSparkplugSettingsThatAreWrong(t *testing.T) {
+	good := SparkplugSettings{URL: "mqtt://127.0.0.1:1883", Group: "hoists", Node: "kestrel"}
+	for _, c := range []struct {
+		change func(*SparkplugSettings)
+		brakes []string
+		want   string
+	}{
+		{func(*SparkplugSettings) {}, []string{"a/b", "a b c", "bräke"}, ""},
+		{func(s *SparkplugSettings) { s.Node = "" }, nil, ""},
+		{func(s *SparkplugSettings) { s.URL = "" }, nil, "export.sparkplug.url: is missing"},
+		{func(s *SparkplugSettings) { s.Group = "" }, nil, "export.sparkplug.group: is missing"},
+		{func(s *SparkplugSettings) { s.Group = "a/b" }, nil, `export.sparkplug.group: "a/b" has a slash`},
+		{func(s *SparkplugSettings) { s.Node = "a+" }, nil, "export.sparkplug.node"},
+		{func(s *SparkplugSettings) { s.PrimaryHost = "a#" }, nil, "export.sparkplug.primary_host"},
+		{func(s *SparkplugSettings) { s.PasswordFile = "f" }, nil, "export.sparkplug.user: is missing"},
+		{func(*SparkplugSettings) {}, []string{"a/b", "a-b"}, `"a/b" and "a-b" would both be the device a-b`},
+		{func(*SparkplugSettings) {}, []string{"a+b"}, "export.sparkplug: brake"},
+	} {
+		s := good
+		c.change(&s)
+		err := Settings{Sparkplug: &s}.Validate(site, c.brakes)
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%+v, %q: %v, want %q", s, c.brakes, err, c.want)
+		}
+	}
+}
+
+// FuzzRebirth feeds commands: whatever comes is read as Go's own library reads
+// it, or refused.
+func FuzzRebirth(f *testing.F) {
+	f.Add(spPayload{atMS: 1, seq: 3, metrics: []metric{{name: rebirthName, kind: typeBoolean, boolean: true}, {name: "x", kind: typeDouble, double: 1.5, unit: "mm"}}}.append(nil))
+	f.Add(spPayload{seq: -1, metrics: []metric{{name: rebirthName, kind: typeBoolean}, {name: "y", kind: typeString, text: "z", historical: true}, {name: "n", kind: typeInt64, null: true}}}.append(nil))
+	f.Add([]byte{0x0b, 0x0c, 0xff})
+	schema := sparkplugSchema(f)
+	f.Fuzz(func(t *testing.T, payload []byte) {
+		asked, err := asksForRebirth(payload)
+		if err != nil && asked {
+			t.Error("asked, and unreadable")
+		}
+		m := dynamicpb.NewMessage(schema)
+		if proto.Unmarshal(payload, m) != nil {
+			return // stricter: it also wants every field to be of its type
+		}
+		want := false
+		fields := schema.Fields().ByName("metrics").Message().Fields()
+		for i := range m.Get(schema.Fields().ByName("metrics")).List().Len() {
+			one := m.Get(schema.Fields().ByName("metrics")).List().Get(i).Message()
+			want = want || one.Get(fields.ByName("name")).String() == rebirthName && one.Get(fields.ByName("boolean_value")).Bool()
+		}
+		if err != nil || asked != want {
+			t.Errorf("%x: asked %v (%v), want %v", payload, asked, err, want)
+		}
+	})
+}
