@@ -14,6 +14,7 @@ type bank struct {
 	at     float64 // work at which the filters stand
 	lining float64 // work at which the lining was new, if it was
 	worn   bool    // an earlier forecast of this brake knew the lining run in
+	fitted bool    // the lining is new by the ledger, not by what the gap did
 	list   [nTau * nKappa * nWander]belief
 	family *Family
 	member int
@@ -150,12 +151,18 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 	// A lining that still runs in goes on doing so.
 	if down = down && k.settled(); down {
 		k.forget()
-		k.lining, k.worn = work, true
+		k.lining, k.worn, k.fitted = work, true, false
 	}
+	k.relevel(gapMM, variance, work, down)
+}
+
+// relevel puts the gap to a new level, where renewed with a lining that may run
+// in.
+func (k *bank) relevel(gapMM, variance, work float64, renewed bool) {
 	for i := range k.list {
 		b := &k.list[i]
 		b.g, b.gg, b.gm, b.gb = gapMM, variance, 0, 0
-		if t := i / nDrift; down && t > 0 {
+		if t := i / nDrift; renewed && t > 0 {
 			b.m0, b.mm0 = b.m, b.mm
 			b.bb0 = math.Pow(priorExtra*math.Max(b.m, k.way/1e6), 2) + b.mm
 			b.b, b.bb, b.mb = 0, b.bb0, 0

@@ -13,6 +13,8 @@ type Out struct {
 	Verdicts  []Verdict
 	Findings  []Finding
 	Forecasts []Forecast
+	Checks    []WorkCheck
+	Offers    []Offered
 
 	scratch scratch
 }
@@ -21,11 +23,12 @@ type Out struct {
 func (o *Out) Reset() {
 	o.Cycles, o.Waveforms, o.Verdicts = o.Cycles[:0], o.Waveforms[:0], o.Verdicts[:0]
 	o.Findings, o.Forecasts = o.Findings[:0], o.Forecasts[:0]
+	o.Checks, o.Offers = o.Checks[:0], o.Offers[:0]
 }
 
 // Empty reports whether nothing was found out.
 func (o *Out) Empty() bool {
-	return len(o.Cycles)+len(o.Waveforms)+len(o.Verdicts)+len(o.Findings)+len(o.Forecasts) == 0
+	return len(o.Cycles)+len(o.Waveforms)+len(o.Verdicts)+len(o.Findings)+len(o.Forecasts)+len(o.Checks)+len(o.Offers) == 0
 }
 
 // Brake is the state machine of one brake. Use [New]; it is not safe for use

@@ -33,6 +33,7 @@ type Change struct {
 // gap itself, which [wear] watches.
 type changes struct {
 	latest  Change
+	told    bool // the ledger says what it was
 	level   levelChart
 	release timeChart
 	setTime timeChart
@@ -54,7 +55,7 @@ func newChanges(c *Charts) changes {
 func (w *changes) add(c Cycle, gapMM, stepMM float64, s *Settings) {
 	w.sinceStep++
 	if stepMM != 0 {
-		w.sinceStep, w.wait = 0, 0
+		w.sinceStep, w.wait, w.told = 0, 0, false
 		w.latest = Change{Kind: kindOfStep(stepMM, s), AtNS: c.AtNS, MM: stepMM, S: NoValue()}
 	}
 	moved := w.level.add(c.SetLevelMM, c.AtNS)
@@ -76,7 +77,7 @@ func (w *changes) add(c Cycle, gapMM, stepMM float64, s *Settings) {
 
 // relined takes the latest adjustment for a new lining.
 func (w *changes) relined() {
-	if w.latest.Kind == Adjusted {
+	if w.latest.Kind == Adjusted && !w.told {
 		w.latest.Kind = NewLining
 	}
 }

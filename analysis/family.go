@@ -104,7 +104,7 @@ func (k *bank) prior() priors {
 	}
 	still := stillNew
 	switch {
-	case k.worn:
+	case k.worn && !k.fitted:
 		still = stillStep
 	case n > 0:
 		still = math.Min(math.Max((sharedOnce*stillNew+stills)/(sharedOnce+n), 0.02), 0.98)

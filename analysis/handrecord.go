@@ -61,21 +61,21 @@ func (b *Brake) TakeLedger(entries []Entry, nowNS int64, out *Out) {
 	b.forecastAfter = 0
 	if b.hand != nil && !b.wear.set {
 		b.hand.entries = entries
-		b.readByHand()
-		b.judgeByHand(b.nowNS, out)
+		b.readByHand(nowNS)
+		b.judgeByHand(nowNS, out)
 	}
-	b.refresh(b.nowNS, b.nowNS, out)
+	b.refresh(nowNS, nowNS, out)
 	b.setWake()
 }
 
 // readByHand works out anew what the ledger says of the gap.
-func (b *Brake) readByHand() {
+func (b *Brake) readByHand(nowNS int64) {
 	h := b.hand
 	prior := lognormal{math.Log(b.wear.way / handWayDays), handDaysSpread}
 	if b.counted() {
 		prior = b.wear.bank.prior().rate
 	}
-	events := eventsOf(h.entries, &b.set, func(atNS int64) float64 { return h.workAt(atNS, b.nowNS, b.counted()) })
+	events := eventsOf(h.entries, &b.set, func(atNS int64) float64 { return h.workAt(atNS, nowNS, b.counted()) })
 	h.byHand = followByHand(events, prior, b.wear.way)
 	h.toNow = -h.at
 }

@@ -15,6 +15,7 @@ type record struct {
 	forecastAfter int64
 	changes       changes
 	stepAgo       int64 // full cycles since a sudden change of the gap; 0 none stands
+	work          work
 
 	hand         *handRecord // nil for a brake with a travel probe
 	use          LiningUse
@@ -87,13 +88,15 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 		v.Jogs++
 	}
 	b.sinceForecast++
-	var step float64
+	var step, fromMM, fromU float64
+	var renewed EntryKind
 	if !Has(c.GapMM) {
 		b.wear.jog()
 		if b.hand != nil {
 			b.hand.count(c.AtNS)
 		}
 	} else {
+		fromMM, fromU, renewed = v.GapMM, v.GapUMM, b.wear.renewed
 		step = b.stepped(c, nowNS, out)
 		v.GapMM = b.wear.gap
 		v.GapUMM = math.Hypot(b.wear.u(), b.set.Travel.CalibrationU)
@@ -101,7 +104,13 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 		b.gapFindings(nowNS, out)
 	}
 	b.changes.add(c, v.GapMM, step, &b.set)
+	if renewed != "" {
+		b.changes.began(renewed, c.AtNS, step)
+	}
 	v.Change = b.changes.latest
+	if Has(c.GapMM) {
+		b.watchWork(c, step, renewed, fromMM, fromU, nowNS, out)
+	}
 	b.release.add(c.ReleaseS)
 	b.setTime.add(c.SetS)
 	v.ReleaseS, v.ReleaseUS = b.release.value()
@@ -123,13 +132,14 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 // stepped feeds the wear filter and tells of sudden changes. A brake that was
 // adjusted is told as well: it is for people to say that they did it.
 func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
+	expected := b.wear.renewed != ""
 	step := b.wear.add(c.GapMM, c.GapUMM)
 	f := Finding{AtNS: nowNS, Condition: GapStep, Value: step, U: NoValue(), Limit: NoValue(), Unit: "mm"}
 	const told = 20 // full cycles at the new level
 	switch {
 	case step != 0:
 		b.forecastAfter = 0
-		if math.Abs(step) < leastStepMM {
+		if expected || math.Abs(step) < leastStepMM {
 			break
 		}
 		b.stepAgo = 1

@@ -24,6 +24,7 @@ type wear struct {
 	steps         cusum
 	charts        *Charts
 	neighbours    neighbours
+	renewed       EntryKind // work was done: the next gap is where it begins anew; empty: none was
 
 	recent [recentGaps]reading // ring of the latest gaps, by total
 	held   int                 // of them not yet passed on
@@ -102,11 +103,14 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	known = math.Max(known, 0.25*w.stated)
 	r := known * w.noise.variance
 	if !w.set {
-		w.set = true
+		w.set, w.renewed = true, ""
 		w.gap, w.p11, w.p12 = gapMM, r, 0
 		w.at, w.seen = w.work, 1
 		w.remember(reading{gapMM, r, w.work, true})
 		return 0
+	}
+	if w.renewed != "" {
+		return w.renew(gapMM, r)
 	}
 	w.predict(float64(w.work - w.at))
 	w.at = w.work

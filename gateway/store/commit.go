@@ -91,6 +91,21 @@ func (c *committing) run(b *Batch) (err error) {
 			return fmt.Errorf("storing an entry for %s: %w", b.Ledger[i].Brake, err)
 		}
 	}
+	for i := range b.Checks {
+		if err := c.workCheck(&b.Checks[i]); err != nil {
+			return fmt.Errorf("storing how work on %s turned out: %w", b.Checks[i].Brake, err)
+		}
+	}
+	for i := range b.Offers {
+		if err := c.offer(&b.Offers[i]); err != nil {
+			return fmt.Errorf("storing a step of %s: %w", b.Offers[i].Brake, err)
+		}
+	}
+	for i := range b.Learned {
+		if err := c.learned(&b.Learned[i]); err != nil {
+			return fmt.Errorf("storing what %s has learned: %w", b.Learned[i].Brake, err)
+		}
+	}
 	return c.tx.Commit()
 }
 

@@ -38,9 +38,10 @@ func (c *committing) entry(r *LedgerRow) error {
 	}
 	r.ID = c.next.entry
 	c.next.entry++
+	r.AfterCycle = c.next.cycle - 1
 	_, err = c.exec(c.d.st.addEntry, brake, r.ID, r.AtNS, r.EnteredNS, string(r.Kind), int64(r.Steps), figure(r.GapMM), figure(r.GapUMM),
 		figure(r.StillMM), figure(r.RunningMM), int64(r.Repeats), figure(r.UAMM), figure(r.UBMM), read, figure(r.ThicknessMM),
-		string(r.NoLoad), string(r.WithLoad), r.Who, r.Note, corrects)
+		string(r.NoLoad), string(r.WithLoad), r.Who, r.Note, corrects, r.AfterCycle)
 	return err
 }
 
@@ -100,14 +101,17 @@ func (c *committing) mayCorrect(r *LedgerRow) error {
 
 func scanEntry(s scanner) (r LedgerRow, err error) {
 	var corrects sql.NullInt64
+	var after sql.NullInt64
 	var read string
 	err = s.Scan(&r.Brake, &r.ID, &r.AtNS, &r.EnteredNS, &r.Kind, &r.Steps, nan(&r.GapMM), nan(&r.GapUMM),
 		nan(&r.StillMM), nan(&r.RunningMM), &r.Repeats, nan(&r.UAMM), nan(&r.UBMM), &read, nan(&r.ThicknessMM),
-		&r.NoLoad, &r.WithLoad, &r.Who, &r.Note, &corrects)
+		&r.NoLoad, &r.WithLoad, &r.Who, &r.Note, &corrects, &after)
 	if err != nil {
 		return r, err
 	}
-	r.Corrects = corrects.Int64
+	if r.Corrects, r.AfterCycle = corrects.Int64, after.Int64; !after.Valid {
+		r.AfterCycle = -1
+	}
 	r.Read, err = readingsOf(read)
 	return r, err
 }

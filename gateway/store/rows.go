@@ -16,17 +16,21 @@ type Batch struct {
 	Alarms    []AlarmRow
 	Waveforms []WaveformRow
 	Ledger    []LedgerRow
+	Learned   []LearnedRow
+	Checks    []WorkCheckRow
+	Offers    []OfferRow
 }
 
 // Empty reports whether there is nothing to commit.
 func (b *Batch) Empty() bool {
-	return len(b.Cycles)+len(b.Verdicts)+len(b.Forecasts)+len(b.Alarms)+len(b.Waveforms)+len(b.Ledger) == 0
+	return len(b.Cycles)+len(b.Verdicts)+len(b.Forecasts)+len(b.Alarms)+len(b.Waveforms)+len(b.Ledger)+len(b.Learned)+len(b.Checks)+len(b.Offers) == 0
 }
 
 // Reset empties the batch and keeps its memory.
 func (b *Batch) Reset() {
 	b.Cycles, b.Verdicts, b.Forecasts = b.Cycles[:0], b.Verdicts[:0], b.Forecasts[:0]
 	b.Alarms, b.Waveforms, b.Ledger = b.Alarms[:0], b.Waveforms[:0], b.Ledger[:0]
+	b.Learned, b.Checks, b.Offers = b.Learned[:0], b.Checks[:0], b.Offers[:0]
 }
 
 // CycleRow is a stored cycle. Its ID is given by [DB.Commit]: ids rise by one
@@ -66,8 +70,24 @@ type WaveformRow struct {
 	analysis.Waveform
 }
 
-// LedgerRow is an entry of the ledger. Its ID is given by [DB.Commit].
+// LedgerRow is an entry of the ledger. Its ID and AfterCycle are given by
+// [DB.Commit].
 type LedgerRow struct {
 	Brake string
 	analysis.Entry
+	AfterCycle int64 // highest id of a cycle when it was stored; below 0: not noted
+}
+
+// WorkCheckRow is how the work of an entry of the ledger turned out: one row an
+// entry, replaced while it is being looked at.
+type WorkCheckRow struct {
+	Brake string
+	analysis.WorkCheck
+}
+
+// OfferRow is a step of a brake's gap that looks like an adjustment nobody
+// entered: one row a brake, replaced, and taken away by one of no steps.
+type OfferRow struct {
+	Brake string
+	analysis.Offered
 }

@@ -11,11 +11,13 @@ import (
 // The columns, in the order in which scan functions and inserts take them. The
 // brake's name always comes from table b.
 const (
-	cycleFigures    = "id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, gap_u_cal_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm, released_level_mm, temperature_c"
-	verdictFigures  = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
-	forecastFigures = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
-	alarmFigures    = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail, device, marks, called_ns, until_ns, reason"
-	ledgerFigures   = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, u_a_mm, u_b_mm, read, thickness_mm, no_load, with_load, who, note, corrects"
+	cycleFigures     = "id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, gap_u_cal_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm, released_level_mm, temperature_c"
+	verdictFigures   = "rev, at_ns, state, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, full_count, jog_count"
+	forecastFigures  = "id, at_ns, limit_name, limit_mm, gap_mm, gap_u_mm, wear, wear_u, cycles_p05, cycles_p50, cycles_p95, date_p05, date_p50, date_p95"
+	alarmFigures     = "id, at_ns, condition, change, state, since_ns, value, u, limit_at, unit, signal, by_whom, detail, device, marks, called_ns, until_ns, reason"
+	ledgerFigures    = "id, at_ns, entered_ns, kind, steps, gap_mm, gap_u_mm, still_mm, running_mm, repeats, u_a_mm, u_b_mm, read, thickness_mm, no_load, with_load, who, note, corrects, after_cycle"
+	workCheckFigures = "entry, at_ns, outcome, cycles, gap_mm, gap_u_mm, off_mm, u_mm, short, state, words"
+	offerFigures     = "at_ns, steps, from_mm, to_mm, words"
 )
 
 // columns are figures as a query asks for them: the brake's name, then each
@@ -35,7 +37,8 @@ type statements struct {
 	addBrake, addCycle, findCycle, addDay, putVerdict,
 	addForecast, latestForecast, addAlarm, latestAlarm,
 	dropWaveform, putWaveform, trimWaveforms,
-	addEntry, findEntry *sql.Stmt
+	addEntry, findEntry,
+	putLearned, putWorkCheck, putOffer, dropOffer *sql.Stmt
 }
 
 func (s *statements) all() []struct {
@@ -61,6 +64,10 @@ func (s *statements) all() []struct {
 		{&s.latestForecast, "INSERT OR REPLACE INTO latest_forecasts (brake, limit_name, forecast) VALUES (?, ?, ?)"},
 		{&s.addAlarm, insert("alarms", alarmFigures)},
 		{&s.latestAlarm, "INSERT OR REPLACE INTO latest_alarms (brake, device, condition, alarm) VALUES (?, ?, ?, ?)"},
+		{&s.putLearned, "INSERT OR REPLACE INTO learned (brake, cycle, settings, state) VALUES (?, ?, ?, ?)"},
+		{&s.putWorkCheck, strings.Replace(insert("work_checks", workCheckFigures), "INSERT", "INSERT OR REPLACE", 1)},
+		{&s.putOffer, strings.Replace(insert("offers", offerFigures), "INSERT", "INSERT OR REPLACE", 1)},
+		{&s.dropOffer, "DELETE FROM offers WHERE brake = ?"},
 		{&s.addEntry, insert("ledger", ledgerFigures)},
 		{&s.findEntry, `SELECT b.name, ifnull((SELECT c.id FROM ledger c WHERE c.corrects = t.id), 0)
 			FROM ledger t JOIN brakes b ON b.id = t.brake WHERE t.id = ?`},
