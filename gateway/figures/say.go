@@ -150,6 +150,15 @@ func sameDay(a, b time.Time) bool {
 	return a.Year() == b.Year() && a.YearDay() == b.YearDay()
 }
 
+// SayUntil is a time ahead: of today by its hour, else with its day.
+func SayUntil(ns int64, now time.Time) string {
+	t := time.Unix(0, ns).In(now.Location())
+	if sameDay(t, now) {
+		return t.Format("15:04")
+	}
+	return t.Format("2 Jan 15:04")
+}
+
 // SayAgo is an age in one unit.
 func SayAgo(d time.Duration) string {
 	switch {

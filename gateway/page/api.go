@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -45,7 +46,7 @@ type apiBrakeBody struct {
 	Cycles    *apiCounts        `json:"cycles,omitempty"`
 	Outlook   string            `json:"outlook,omitempty"`
 	Forecasts []json.RawMessage `json:"forecasts"`
-	Alarms    []apiAlarm        `json:"alarms"`
+	Alarms    []apiAlarm        `json:"alarms"` // those held back too: see life_cycle
 }
 
 type apiLimits struct {
@@ -93,7 +94,7 @@ func bodyOf(s *standing, now time.Time) apiBrakeBody {
 		State: s.verdict.State.String(), Headline: s.word, Level: string(s.level),
 		Limits:  apiLimits{b.Limits.MinMM, b.Limits.TargetMM, b.Limits.AdjustMM, b.Limits.MaxMM},
 		Timing:  apiTiming{ms(b.Timing.Release), ms(b.Timing.Set), ms(b.Timing.NotReleasedAfter), ms(b.Timing.NotSetAfter)},
-		Outlook: s.outlook(now), Forecasts: []json.RawMessage{}, Alarms: bodyOfAlarms(s.alarms),
+		Outlook: s.outlook(now), Forecasts: []json.RawMessage{}, Alarms: bodyOfAlarms(append(slices.Clone(s.alarms), s.held...)),
 	}
 	for _, sig := range b.Signals {
 		body.Signals = append(body.Signals, sig.String())

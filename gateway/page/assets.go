@@ -101,8 +101,11 @@ func sendCached(w http.ResponseWriter, r *http.Request, kind, cache, tag string,
 	}
 }
 
+// pair is what a template is given that needs one of several and what it is of.
+type pair struct{ Of, One any }
+
 func loadTemplates(a assets) (*template.Template, error) {
-	t, err := template.New("page").Funcs(template.FuncMap{"static": a.link}).ParseFS(templateFiles, "templates/*.html")
+	t, err := template.New("page").Funcs(template.FuncMap{"static": a.link, "pair": func(of, one any) pair { return pair{of, one} }}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("reading the embedded templates: %w", err)
 	}

@@ -60,6 +60,10 @@ func (s *Server) gather(ctx context.Context) (g gathered, err error) {
 		if a.Brake == "" {
 			g.gateway = append(g.gateway, a)
 		} else if b := at[a.Brake]; b != nil {
+			if a.State.Held() {
+				b.held = append(b.held, a)
+				continue
+			}
 			b.alarms = append(b.alarms, a)
 		}
 	}

@@ -8,13 +8,12 @@ import (
 	"fmt"
 	"io"
 	"mime"
-	"net"
 	"net/http"
-	"net/netip"
 	"strconv"
 	"strings"
 
 	"gapward/analysis"
+	"gapward/gateway/accounts"
 	"gapward/gateway/store"
 )
 
@@ -34,21 +33,15 @@ const mostEntryBytes = 64 << 10
 
 // ledgerRoutes adds what reads and writes the ledger.
 //
-// Entering is the one thing that changes anything here, so it is held closer
-// than the rest: only from this machine, by the name of this machine (a page
-// elsewhere could have its own name lead here), never from another site's page,
-// and only as JSON, which no plain form can send.
+// An entry is taken only from those who may make one, see [Server.allowed], and
+// only as JSON, which no plain form can send.
 func (s *Server) ledgerRoutes(mux *http.ServeMux) {
 	if s.deps.Ledger == nil {
 		return
 	}
 	mux.HandleFunc("GET /api/ledger", s.apiLedger)
 	mux.HandleFunc("GET /api/ledger.csv", s.csvLedger)
-	guard := http.NewCrossOriginProtection()
-	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.refuse(w, r, http.StatusForbidden, "entries from another site's page are refused")
-	}))
-	mux.Handle("POST /api/ledger", guard.Handler(http.HandlerFunc(s.apiEnter)))
+	mux.HandleFunc("POST /api/ledger", s.allowed(accounts.Technician, s.apiEnter))
 }
 
 // entries reads what the query asks for; ok is false where it was refused.
@@ -99,6 +92,15 @@ func (s *Server) csvLedger(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
+// auditEntry writes down that somebody made an entry, or tried to.
+func (s *Server) auditEntry(r *http.Request, row store.LedgerRow, err error) {
+	a := Audit{Who: row.Who, Did: "enter " + string(row.Kind), About: fmt.Sprintf("%s, entry %d", row.Brake, row.ID), Outcome: "done"}
+	if err != nil {
+		a.About, a.Outcome = row.Brake, err.Error()
+	}
+	s.audit(r, a)
+}
+
 // WriteLedgerCSV writes entries as a table with a heading. A figure that an
 // entry doesn't have is empty.
 func WriteLedgerCSV(to io.Writer, rows []store.LedgerRow, stands map[int64]bool) error {
@@ -135,10 +137,6 @@ func cell(text string) string {
 
 // apiEnter stores an entry and answers with it.
 func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
-	if !fromHere(r) {
-		s.refuse(w, r, http.StatusForbidden, "entries are taken only from the gateway's own machine, by its loopback address")
-		return
-	}
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		s.refuse(w, r, http.StatusUnsupportedMediaType, "send the entry as application/json")
 		return
@@ -167,6 +165,7 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	row, err = s.deps.Ledger.Enter(r.Context(), row)
+	s.auditEntry(r, row, err)
 	switch {
 	case errors.Is(err, store.ErrCorrection):
 		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error())
@@ -176,22 +175,4 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	default:
 		s.answer(w, r, http.StatusCreated, bodyOfEntry(row))
 	}
-}
-
-// fromHere reports whether a request comes from this machine and was meant for
-// it.
-func fromHere(r *http.Request) bool {
-	from, err := netip.ParseAddrPort(r.RemoteAddr)
-	if err != nil || !from.Addr().Unmap().IsLoopback() {
-		return false
-	}
-	host := r.Host
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		host = h
-	}
-	if host == "localhost" {
-		return true
-	}
-	to, err := netip.ParseAddr(strings.Trim(host, "[]"))
-	return err == nil && to.Unmap().IsLoopback()
 }

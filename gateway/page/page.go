@@ -1,8 +1,9 @@
 // Package page is what people see of gapward in a browser: the board of all
 // brakes, the worst first, a page for each brake, and the same as JSON.
 //
-// It only reads, but for entries of the ledger, and those it takes from its own
-// machine alone. Everything is in the HTML as it leaves the server; a small
+// It mostly reads. What changes anything (acts on alarms, entries of the ledger)
+// it takes only from those who may: by their account, or where there are none
+// from its own machine alone. Everything is in the HTML as it leaves the server; a small
 // script keeps an open page up to date, and without it a page is merely as old
 // as its loading.
 package page
@@ -17,25 +18,10 @@ import (
 	"time"
 
 	"gapward/analysis"
+	"gapward/gateway/accounts"
 	"gapward/gateway/store"
 	"gapward/sensors"
 )
-
-// Settings say where the page is served.
-type Settings struct {
-	Listen string `yaml:"listen"`
-}
-
-// DefaultListen is the address when the site file doesn't say.
-const DefaultListen = "127.0.0.1:8480"
-
-// Address is Listen or its default.
-func (s Settings) Address() string {
-	if s.Listen == "" {
-		return DefaultListen
-	}
-	return s.Listen
-}
 
 // Brake is what the page must know of a brake beyond what is stored of it.
 type Brake struct {
@@ -94,8 +80,15 @@ type Deps struct {
 	Ready   func() error // nil, or returning nil: ready; one reason a line otherwise
 	Alive   func() error // likewise
 	Version string
-	Now     func() time.Time // nil: time.Now; its location is the page's time zone
-	Log     *slog.Logger     // nil: nothing is logged
+	// Accounts are who may do what; nil: everybody reads, and who is at this
+	// machine acts.
+	Accounts   *accounts.Desk
+	OpenToRead bool             // with accounts: this machine reads without
+	Hosts      []string         // names that the page answers to; nil: all
+	LocalToken string           // by which commands at this machine are known
+	Audit      func(Audit)      // told of what people do; nil: nobody is
+	Now        func() time.Time // nil: time.Now; its location is the page's time zone
+	Log        *slog.Logger     // nil: nothing is logged
 }
 
 // Server serves the page. It is safe for use by several goroutines.
@@ -178,5 +171,7 @@ func (s *Server) routes() http.Handler {
 		mux.Handle("GET /metrics", s.deps.Metrics)
 	}
 	mux.HandleFunc("GET /", s.nothing)
-	return s.guarded(mux)
+	s.signInRoutes(mux)
+	s.alarmRoutes(mux)
+	return s.guarded(s.admitted(mux))
 }

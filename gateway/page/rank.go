@@ -32,6 +32,7 @@ type standing struct {
 	max      analysis.Forecast
 	foretold map[string]bool  // by limit
 	alarms   []store.AlarmRow // not normal, the most urgent first
+	held     []store.AlarmRow // held back from people
 
 	rank     int     // 0 is the worst
 	nearness float64 // how far from the adjusting limit, in parts of the way from target; NaN where unknown
@@ -72,6 +73,12 @@ func headline(c analysis.Condition) (word string, l level) {
 		return "Adjust soon", notice
 	case analysis.GatewayFault:
 		return "Gateway fault", abnormal
+	case alerts.DeviceSilent:
+		return "Device silent", abnormal
+	case alerts.UrgentFlood:
+		return "Many failures", danger
+	case alerts.AlarmFlood:
+		return "Many alarms", abnormal
 	}
 	return string(c), abnormal
 }
@@ -122,11 +129,10 @@ func rankOf(c analysis.Condition, acknowledged bool) int {
 
 // judge fills in where the brake stands from its verdict and alarms.
 func (s *standing) judge() {
-	order := analysis.Conditions()
 	slices.SortStableFunc(s.alarms, func(a, b store.AlarmRow) int {
 		return cmp.Or(
 			-cmp.Compare(active(a), active(b)),
-			cmp.Compare(slices.Index(order, a.Condition), slices.Index(order, b.Condition)),
+			cmp.Compare(alerts.Urgency(a.Condition), alerts.Urgency(b.Condition)),
 			cmp.Compare(a.SinceNS, b.SinceNS))
 	})
 	s.rank, s.word, s.level = rankNormal, "In limits", normal

@@ -21,6 +21,11 @@ type view struct {
 	AsOf                string
 	Board               *boardView
 	Brake               *brakeView
+	Alarms              *alarmsView
+	SignIn              *signInView
+	Visitor             visitor
+	Accounts            bool // there are accounts, so one can sign in
+	Nav                 []linkView
 	Message             string // in place of a board or a brake
 }
 
@@ -48,6 +53,9 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 		Limit: figures.OfAlarm(a.Limit, 0, a.Unit),
 		Since: figures.SaySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
 		Change: a.Change.String(), At: figures.SaySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
+	}
+	if a.Device != "" {
+		v.Title = a.Device + ": " + v.Title
 	}
 	if a.Signal != "" {
 		v.Title += " (" + a.Signal + ")"
@@ -108,7 +116,8 @@ type rowView struct {
 	Release, Set   timeView
 	Outlook        string
 	Alarms         []alarmView
-	Ago            string // how long ago its latest cycle was
+	Held           []string // alarms that are held back, in words
+	Ago            string   // how long ago its latest cycle was
 	AtRFC          string
 }
 
@@ -118,7 +127,7 @@ func viewRow(s *standing, now time.Time) rowView {
 		ID: "brake-" + b.Name, Name: b.Name, Path: pathOf("/brake/", b.Name), Parts: strings.SplitAfter(b.Name, "/"),
 		About: joinWords(" · ", kindWords(b.Kind), b.Model),
 		Word:  s.word, Level: s.level, Margin: figures.Tied(s.margin()), Picture: pictureOf(s),
-		Outlook: figures.Tied(s.outlook(now)), Alarms: viewAlarms(s.alarms, now),
+		Outlook: figures.Tied(s.outlook(now)), Alarms: viewAlarms(s.alarms, now), Held: alarmsOn(s.held, now),
 	}
 	if s.judged {
 		r.Gap = figures.Gap(s.verdict.GapMM, s.verdict.GapUMM)
@@ -163,6 +172,7 @@ func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
 	now := s.deps.Now()
 	v.Site, v.Demo, v.Version = s.deps.Site, s.deps.Demo, s.deps.Version
+	v.Visitor, v.Accounts, v.Nav = visitorOf(r), s.deps.Accounts != nil, s.nav(r)
 	v.Zone, v.AsOf = zoneName(now), now.Format("15:04:05")
 	name := "page"
 	if r.URL.Query().Get("fragment") == "1" {

@@ -1,0 +1,14 @@
+package page
+
+import "net/http"
+
+// nav lists the pages that every page leads to; the current one has a word.
+func (s *Server) nav(r *http.Request) []linkView {
+	links := []linkView{{Name: "Brakes", Path: "/"}, {Name: "Alarms", Path: "/alarms"}}
+	for i := range links {
+		if links[i].Path == r.URL.Path {
+			links[i].Word = "current"
+		}
+	}
+	return links
+}
