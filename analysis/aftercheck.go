@@ -49,7 +49,7 @@ func CheckAfter(s Settings, p AdjustPlan, after []Cycle) AfterCheck {
 	c := AfterCheck{GapMM: NoValue(), GapUMM: NoValue(), OffMM: NoValue(), UMM: NoValue()}
 	var gaps, us []float64
 	for _, cy := range after {
-		if cy.Kind != Full || !Has(cy.GapMM) || cy.Flags&(FlagBumped|FlagNotReleased|FlagNotSet|FlagFrozen|FlagDisagree) != 0 {
+		if !soundGap(cy) {
 			continue
 		}
 		if gaps = append(gaps, cy.GapMM); Has(cy.GapUMM) {

@@ -41,7 +41,7 @@ type firstCycles struct {
 const inDoubt = FlagBumped | FlagNotReleased | FlagNotSet | FlagFrozen | FlagDisagree
 
 func (f *firstCycles) add(c Cycle) {
-	if f.n < len(f.list) && c.Kind == Full && Has(c.GapMM) && c.Flags&inDoubt == 0 {
+	if f.n < len(f.list) && soundGap(c) {
 		f.list[f.n] = c
 		f.n++
 	}

@@ -24,6 +24,13 @@ type GapHistory struct {
 	Until    time.Time // the span's end, in the zone of the dates
 	Forecast analysis.Forecast
 	Foretold bool // there is a forecast, made before Until
+	ByHand   []HandPoint
+}
+
+// HandPoint is a gap read by hand.
+type HandPoint struct {
+	AtNS    int64
+	MM, UMM float64 // with its standard uncertainty
 }
 
 // GapCurve draws the history of a gap: least to most of each stretch of time as
@@ -41,6 +48,9 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	if len(h.Points) > 0 {
 		first = min(first, h.Points[0].AtNS)
 	}
+	for _, q := range h.ByHand {
+		first = min(first, q.AtNS)
+	}
 	from, now := sec(max(first, h.FromNS)), sec(h.Until.UnixNano())
 	to := now
 	fan, hasFan := fanOf(h, now, max(now-from, 86400))
@@ -52,6 +62,9 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	low, high := l.MinMM, l.MaxMM
 	for _, q := range h.Points {
 		low, high = min(low, q.MinMM), max(high, q.MaxMM)
+	}
+	for _, q := range h.ByHand {
+		low, high = min(low, q.MM-2*q.UMM), max(high, q.MM+2*q.UMM)
 	}
 	pad := 0.06 * (high - low)
 	p.Y.Min, p.Y.Max = max(0, low-pad), high+pad
@@ -75,6 +88,9 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 		p.Add(line)
 	}
 	if err := addPoints(p, h.Points, pal); err != nil {
+		return nil, err
+	}
+	if err := addByHand(p, h.ByHand, pal); err != nil {
 		return nil, err
 	}
 	if hasFan && to > now {
@@ -153,6 +169,30 @@ func addPoints(p *plot.Plot, points []store.GapPoint, pal palette) error {
 		dots.GlyphStyle = draw.GlyphStyle{Color: pal.data.stand, Radius: 2.2, Shape: draw.CircleGlyph{}}
 		p.Add(dots)
 	}
+	return nil
+}
+
+// addByHand adds the readings by hand: open squares, with ±2u as a stroke.
+func addByHand(p *plot.Plot, readings []HandPoint, pal palette) error {
+	if len(readings) == 0 {
+		return nil
+	}
+	at := make(plotter.XYs, len(readings))
+	for i, q := range readings {
+		at[i] = plotter.XY{X: sec(q.AtNS), Y: q.MM}
+		stroke, err := plotter.NewLine(plotter.XYs{{X: at[i].X, Y: q.MM - 2*q.UMM}, {X: at[i].X, Y: q.MM + 2*q.UMM}})
+		if err != nil {
+			return err
+		}
+		stroke.LineStyle = draw.LineStyle{Color: pal.data.stand, Width: 1.2}
+		p.Add(stroke)
+	}
+	squares, err := plotter.NewScatter(at)
+	if err != nil {
+		return err
+	}
+	squares.GlyphStyle = draw.GlyphStyle{Color: pal.data.stand, Radius: 3.5, Shape: draw.SquareGlyph{}}
+	p.Add(squares)
 	return nil
 }
 
