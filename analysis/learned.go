@@ -74,7 +74,11 @@ func (m *meter) learned(s *state) {
 func (r *rest) learned(s *state) {
 	s.f64s("cov", r.cov[:])
 	s.f64s("weight", r.weight[:])
+	s.f64("slow", &r.slow)
+	s.f64("slows", &r.slows)
 	s.f64s("off", r.off[:])
+	s.f64s("square", r.square[:])
+	s.f64s("use", r.use[:])
 	s.f64s("n", r.n[:])
 }
 

@@ -23,11 +23,17 @@ const maxLag = 12
 type noise struct {
 	cov    [maxLag + 1]float64
 	weight [maxLag + 1]float64 // readings that each rests on
+	slow   float64             // variance of slow changes within a plateau, over what cov says …
+	slows  float64             // … and plateaus that it rests on
 }
 
 const (
 	noiseMin    = 8    // readings from which a plateau teaches
 	noiseMemory = 4000 // readings over which it forgets, but ten plateaus at least
+	noiseKnown  = 500  // readings from which the scatter is known well
+	slowMin     = 30   // readings in which slow changes can be seen
+	slowPrior   = 30   // plateaus that it takes to believe them
+	slowMemory  = 300
 )
 
 // learn folds in the residuals of a plateau. Fitting the level takes a reading's
@@ -55,6 +61,33 @@ func (n *noise) learn(res []float64, turn float64) {
 		n.weight[lag] = math.Min(n.weight[lag]+count, most)
 		n.cov[lag] += count / n.weight[lag] * (c - n.cov[lag])
 	}
+}
+
+// learnSlow compares the means of three thirds of a plateau: the middle one less
+// the mean of the outer two, which a steady drift leaves alone. What the
+// autoregression says of them is learned to be right or wrong: a vibration whose
+// frequency is another in each cycle averages out better than it says.
+func (n *noise) learnSlow(res []float64, inflation float64) {
+	third := len(res) / 3
+	if len(res) < slowMin || n.cov[0] <= 0 {
+		return
+	}
+	var sum [3]float64
+	for i := range sum {
+		for _, x := range res[i*third : (i+1)*third] {
+			sum[i] += x
+		}
+	}
+	d := (sum[1] - (sum[0]+sum[2])/2) / float64(third)
+	says := 1.5 * n.cov[0] * inflation / float64(third)
+	n.slows = math.Min(n.slows+1, slowMemory)
+	n.slow += (math.Min(d*d/says, 9) - n.slow) / n.slows
+}
+
+// honest is by what the variance that the autoregression says of a mean must be
+// multiplied.
+func (n *noise) honest() float64 {
+	return (slowPrior + n.slows*n.slow) / (slowPrior + n.slows)
 }
 
 // inflation is by how much the variance of a mean of n readings exceeds that

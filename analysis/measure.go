@@ -266,7 +266,10 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	half := start + (end-start)/2
 	first := m.middle(t, start, half)
 	last := m.middle(t, half, end)
-	allowed := 0.05*rise + 4*floor
+	allowed := 4 * floor
+	if m.free.weight[0] < noiseKnown || t.at(end-1)-t.at(start) > shortFreeNS {
+		allowed += 0.05 * rise
+	}
 	if spread > allowed || math.Abs(last-first) > allowed {
 		return level{}, false
 	}
@@ -339,9 +342,10 @@ func clearOfRamps(t *trace, lo, start, end, watch int, middle float64) (guardNS 
 }
 
 const (
-	fallenNS  = 800e6 // this long after drive-off a brake that works is well on its way
-	minFreeNS = 30e6  // a released plateau shorter than this can't be told from a turning point
-	shortOnNS = 600e6 // a drive-on shorter than this may be over before the brake is free
+	fallenNS    = 800e6 // this long after drive-off a brake that works is well on its way
+	shortFreeNS = 200e6 // what lies so still for longer, for a reading's noise or more, is no turning point
+	minFreeNS   = 30e6  // a released plateau shorter than this can't be told from a turning point
+	shortOnNS   = 600e6 // a drive-on shorter than this may be over before the brake is free
 )
 
 // times adds release and set time. VDI 2241 takes the disengagement time to

@@ -180,12 +180,16 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 		m.res[i] = x
 		sum += x * x
 	}
-	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise)
+	inflation := r.noise.inflation(n)
+	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise, inflation*r.noise.honest())
 	turn := 0.0
 	if w.ok && n > 1 {
 		turn = 2 * math.Pi * w.hz * m.when[n-1] / float64(n-1)
 	}
+	r.noise.learnSlow(m.res, inflation)
 	r.noise.learn(m.res, turn)
+	if s.ripple != nil {
+	}
 	if s.arrivedNS != 0 && s.wayMM != 0 {
 		m.learnTail(t, s, &r.tail, &w)
 	}
@@ -245,9 +249,10 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 
 // scatter is the standard deviation of a reading and the standard uncertainty
 // of a level that is worth info readings. sum is that of n squared residuals
-// after fitting so many parameters. What earlier plateaus taught counts like
-// thirty readings.
-func (m *meter) scatter(sum float64, n, fitted int, info float64, learned *noise) (sd, u float64) {
+// after fitting so many parameters; inflation is by how much the variance of
+// their mean exceeds that of independent ones. What earlier plateaus taught
+// counts like thirty readings.
+func (m *meter) scatter(sum float64, n, fitted int, info float64, learned *noise, inflation float64) (sd, u float64) {
 	const priorReadings = 30
 	prior := 0.0
 	if learned.weight[0] > 0 {
@@ -261,7 +266,7 @@ func (m *meter) scatter(sum float64, n, fitted int, info float64, learned *noise
 	variance := (sum + prior*learned.cov[0]) / dof
 	sd = math.Sqrt(variance)
 	uq := quantisationU(q, sd)
-	return sd, math.Sqrt(variance/info*learned.inflation(n) + uq*uq)
+	return sd, math.Sqrt(variance/info*inflation + uq*uq)
 }
 
 // settled finds where a plateau begins: looking back from hi to lo, the first

@@ -127,7 +127,7 @@ func TestTypeAAgainstGUM(t *testing.T) {
 	for _, x := range obs {
 		sum += (x - m) * (x - m)
 	}
-	sd, u := (&meter{}).scatter(sum, len(obs), 1, float64(len(obs)), &noise{})
+	sd, u := (&meter{}).scatter(sum, len(obs), 1, float64(len(obs)), &noise{}, 1)
 	near(t, "s", sd, 1.489, 5e-4)
 	near(t, "u", u, 0.333, 5e-4)
 }

@@ -1,21 +1,27 @@
 package analysis_test
 
 import (
+	"math"
 	"time"
 
+	"gapward/analysis"
 	"gapward/simulator"
 )
 
 // A family is a kind of brake, probe and polling over which the measuring is
 // scored. Each differs from the plain one in what its name says.
 type family struct {
-	name   string
-	change func(*simulator.Params)
-	poll   polling
-	on     [2]time.Duration
-	idle   [2]time.Duration
-	jogs   float64 // part of the cycles that are jogs
-	worst  bool    // data on which one cycle in a hundred may be missed
+	name    string
+	change  func(*simulator.Params)
+	poll    polling
+	on      [2]time.Duration
+	idle    [2]time.Duration
+	jogs    float64                       // part of the cycles that are jogs
+	brakes  int                           // of these, each with fewer cycles; 0 one
+	vary    func(f *family, part float64) // makes the brakes differ, by a part from −1 to 1
+	longer  int                           // times as many cycles as other families have; 0 once
+	thermal *analysis.Thermal
+	worst   bool // data on which one cycle in a hundred may be missed
 }
 
 // polling is how the brake's signals reach the reading side.
@@ -32,13 +38,29 @@ type polling struct {
 	switchStuck time.Duration // after so long the switch shows switchAt for good; 0 never
 	switchAt    float64
 	temperature bool // a thermometer is read every five seconds
+
+	onChangeUM   float64       // the device reports by exception: what has changed by so much …
+	atLeastEvery time.Duration // … or was last sent so long ago; period is how often it looks
 }
+
+func (p *polling) byException() bool { return p.onChangeUM > 0 }
 
 func plainFamily(name string) family {
 	return family{name: name,
 		poll: polling{period: 20 * time.Millisecond, jitter: 0.1, stepUM: 2.44, driveOffset: time.Millisecond},
 		on:   [2]time.Duration{600 * time.Millisecond, 15 * time.Second},
 		idle: [2]time.Duration{time.Second, 20 * time.Second}, jogs: 0.1}
+}
+
+// times is how many times as many cycles are scored as of other families.
+func (f *family) times() int { return max(f.longer, 1) }
+
+// brake is the family as its i-th brake makes it.
+func (f family) brake(i int) family {
+	if f.vary != nil {
+		f.vary(&f, 2*(float64(i)+0.5)/float64(f.brakes)-1)
+	}
+	return f
 }
 
 // params are those of the simulated brake: nothing that wanders but what the
@@ -60,6 +82,26 @@ func (f *family) duty() simulator.Duty {
 	d.On, d.Idle, d.JogShare = f.on, f.idle, f.jogs
 	d.JogOn = [2]time.Duration{60 * time.Millisecond, 130 * time.Millisecond}
 	return d
+}
+
+// warm is a family of so many brakes that are in continuous use, some 30 K above
+// their surroundings. Their gaps grow by up to ±0.4 µm/K; or, where that is
+// given, by what is given but for an error such as its uncertainty lets expect.
+func warm(name string, brakes int, given *analysis.Thermal) family {
+	f := plainFamily(name)
+	f.poll.temperature = true
+	f.brakes, f.longer = brakes, 10
+	f.vary = func(f *family, part float64) {
+		umPerK := 0.4 * part
+		if given != nil {
+			umPerK = 0.3
+			f.thermal = &analysis.Thermal{UMPerK: umPerK - given.UUMPerK*math.Sqrt2*math.Erfinv(part), UUMPerK: given.UUMPerK}
+		}
+		f.change = func(p *simulator.Params) {
+			p.GapUMPerK, p.LevelUMPerK, p.AmbientSwingK, p.HeatKPerS = umPerK, 0.5, 8, 0.02
+		}
+	}
+	return f
 }
 
 // families spans the ranges over which the measuring has to hold.
@@ -90,6 +132,8 @@ func families() []family {
 		params("noise 25 µm", func(p *simulator.Params) { p.NoiseUM = 25 }),
 		params("ripple 20 µm 5 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 5.3 }),
 		params("ripple 20 µm 11 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 11.3 }),
+		params("ripple 11 ± 0.3 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz, p.RippleScatterHz = 20, 11.3, 0.3 }),
+		params("ripple 14 ± 3 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz, p.RippleScatterHz = 20, 14, 3 }),
 		params("ripple 20 µm 24 Hz", func(p *simulator.Params) { p.RippleUM, p.RippleHz = 20, 24.1 }),
 		make("ripple, 5 ms, quiet", func(f *family) {
 			f.poll.period = 5 * time.Millisecond
@@ -151,12 +195,11 @@ func families() []family {
 			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM = 25, 20 }
 		}),
 		make("no drive, 5 ms", func(f *family) { f.poll.noDrive, f.poll.period = true, 5*time.Millisecond }),
-		make("temperature", func(f *family) {
-			f.poll.temperature = true
-			f.change = func(p *simulator.Params) {
-				p.GapUMPerK, p.LevelUMPerK, p.AmbientSwingK, p.HeatKPerS = 0.3, 0.5, 8, 0.02
-			}
+		poll("on change of 5 µm", func(p *polling) {
+			p.period, p.onChangeUM, p.atLeastEvery = 5*time.Millisecond, 5, time.Second
 		}),
+		warm("temperature", 60, nil),
+		warm("temperature, given", 60, &analysis.Thermal{UUMPerK: 0.03}),
 		make("worst", func(f *family) {
 			f.worst = true
 			f.poll = polling{period: 50 * time.Millisecond, jitter: 0.2, driveOffset: 7 * time.Millisecond, stepUM: 5,

@@ -90,8 +90,7 @@ func (x trouble) strike(t *testing.T, seed uint64, o *outcome) {
 		for _, s := range p.next() {
 			brake.Step(s, out)
 		}
-		nowNS := takenFrom().UnixNano() + p.k*p.pollNS
-		brake.Advance(nowNS, out)
+		brake.Advance(p.nowNS(), out)
 		if n := len(p.truth); n > 0 && p.truth[n-1].OnNS > beginsNS {
 			after = 0
 			for i := n - 1; i >= 0 && p.truth[i].OnNS > beginsNS; i-- {
@@ -159,14 +158,14 @@ func (o *outcome) print(w io.Writer, x trouble) {
 // must be raised within three cycles (or its time limit), no other, and no gap
 // must come of it.
 func TestScoreOfTroubles(t *testing.T) {
-	trials := 2
-	if full, _ := scoring(); full {
+	trials, ask := 2, asked(t)
+	if ask.full {
 		trials = 25
 	}
 	for _, x := range troubles() {
 		o := outcome{others: map[analysis.Condition]int{}}
 		for i := range trials {
-			x.strike(t, uint64(1000+i), &o)
+			x.strike(t, uint64(1000+i)+1000*ask.seed, &o)
 		}
 		o.print(os.Stderr, x)
 		if o.raised < o.trials {

@@ -64,12 +64,12 @@ func (o *oracle) plateaus(x, next simulator.Truth) (before, free, after span, fr
 
 // level is the level of a plateau, mm, by generalised least squares: white
 // noise, and where rippleNS is given a sine of random phase up to that time,
-// known but for amplitude and phase. u is its standard uncertainty, mm.
-func (o *oracle) level(s span, originNS, rippleUntilNS int64) (mm, midS, u float64) {
+// known but for amplitude and phase.
+func (o *oracle) level(s span, originNS, rippleUntilNS int64, rippleHz float64) (mm float64, readings int) {
 	noise, amp := o.noiseUM()*1e-3, o.p.RippleUM*1e-3
-	w := 2 * math.Pi * o.p.RippleHz
+	w := 2 * math.Pi * rippleHz
 	var a [3][4]float64 // normal equations of level, cosine and sine
-	var n, mid float64
+	var n float64
 	for i, at := range o.atNS {
 		if at < s.fromNS || at >= s.toNS {
 			continue
@@ -87,10 +87,9 @@ func (o *oracle) level(s span, originNS, rippleUntilNS int64) (mm, midS, u float
 			a[r][3] += col[r] * y
 		}
 		n++
-		mid += t
 	}
 	if n == 0 {
-		return math.NaN(), 0, 0
+		return math.NaN(), 0
 	}
 	// The ripple's coefficients have variance amp²/2 each.
 	ridge := math.Inf(1)
@@ -110,12 +109,12 @@ func (o *oracle) level(s span, originNS, rippleUntilNS int64) (mm, midS, u float
 	d := a[1][1]*a[2][2] - a[1][2]*a[2][1]
 	schur := inv[0][0] - (a[0][1]*(a[2][2]*a[1][0]-a[1][2]*a[2][0])+a[0][2]*(a[1][1]*a[2][0]-a[2][1]*a[1][0]))/d
 	rhs := a[0][3] - (a[0][1]*(a[2][2]*a[1][3]-a[1][2]*a[2][3])+a[0][2]*(a[1][1]*a[2][3]-a[2][1]*a[1][3]))/d
-	return rhs / schur, mid / n, noise / math.Sqrt(schur)
+	return rhs / schur, int(n)
 }
 
 // gap is the oracle's gap of a cycle in mm; NaN where there are too few
 // readings to speak of plateaus. fair says that the cycle has plateaus that
-// anybody could measure: five polls and a tenth of a second.
+// anybody could measure: five polls, or so many readings, and a tenth of a second.
 func (o *oracle) gap(x, next simulator.Truth, spiked map[int64]bool) (gapMM float64, fair bool) {
 	o.drop(spiked)
 	before, free, after, freeS := o.plateaus(x, next)
@@ -125,10 +124,11 @@ func (o *oracle) gap(x, next simulator.Truth, spiked map[int64]bool) (gapMM floa
 	}
 	period := o.poll.period.Seconds()
 	fair = freeS >= math.Max(5*period, 0.1) && seconds(before) > 5*period && seconds(after) > 5*period
-	a, _, _ := o.level(before, x.OnNS, 0)
-	b, _, _ := o.level(free, x.OnNS, x.OffNS)
-	c, _, _ := o.level(after, x.OnNS, 0)
-	return b - (a+c)/2, fair && !math.IsNaN(a+b+c)
+	a, m := o.level(before, x.OnNS, 0, 0)
+	b, n := o.level(free, x.OnNS, x.OffNS, x.RippleHz)
+	c, k := o.level(after, x.OnNS, 0, 0)
+	fair = fair && !math.IsNaN(a+b+c) && (!o.poll.byException() || min(k, m, n) >= 5)
+	return b - (a+c)/2, fair
 }
 
 func seconds(s span) float64 { return float64(s.toNS-s.fromNS) * 1e-9 }

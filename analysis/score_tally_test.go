@@ -12,7 +12,10 @@ import (
 )
 
 // moments gathers errors.
-type moments struct{ n, sum, square, z, z2, covered float64 }
+type moments struct {
+	n, sum, square, z, z2, covered float64
+	brakes                         []float64 // mean error of each
+}
 
 func (m *moments) add(e, u float64) {
 	m.n++
@@ -30,6 +33,21 @@ func (m *moments) rmse() float64  { return math.Sqrt(m.square / m.n) }
 func (m *moments) cover() float64 { return m.covered / m.n }
 func (m *moments) zSD() float64   { return math.Sqrt(m.z2/m.n - (m.z/m.n)*(m.z/m.n)) }
 
+// brakeOver notes the end of a brake's history, whose mean error is e.
+func (m *moments) brakeOver(e float64) { m.brakes = append(m.brakes, e) }
+
+// commonSE is the standard error of the bias where a brake's cycles have much of
+// their error in common.
+func (m *moments) commonSE() float64 {
+	n := float64(len(m.brakes))
+	var sum, square float64
+	for _, e := range m.brakes {
+		sum += e
+		square += e * e
+	}
+	return math.Sqrt((square/n - sum*sum/n/n) / (n - 1))
+}
+
 // biasSE is the standard error of the bias: what chance alone gives.
 func (m *moments) biasSE() float64 { return m.rmse() / math.Sqrt(m.n) }
 
@@ -37,6 +55,39 @@ func (m *moments) biasSE() float64 { return m.rmse() / math.Sqrt(m.n) }
 type timing struct {
 	moments
 	floor float64 // sum of the variances that the drive edge's poll bracket leaves
+
+	smooth, scatter float64 // mean square of the smoothed value's error, and of the brake's own scatter
+	smooths         float64
+}
+
+// smoothedOver is over how many cycles the smoothed times are a mean, at least.
+const smoothedOver = 12
+
+// smoothed is the RMSE of the smoothed value over that of the mean of as many
+// cycles, each with what its poll leaves and the brake's own scatter.
+func (t *timing) smoothed() float64 {
+	return math.Sqrt(t.smooth / t.smooths / ((t.floor/t.n + t.scatter/t.smooths) / smoothedOver))
+}
+
+// smoothing scores the smoothed values against the mean of the true times
+// around each cycle: what the brake's time is, its scatter apart.
+func (t *timing) smoothing(truth, smoothed []float64) {
+	const around = 30
+	for i := learning + around; i+around < len(truth); i++ {
+		var n, sum float64
+		for _, s := range truth[i-around : i+around] {
+			if analysis.Has(s) {
+				n++
+				sum += s
+			}
+		}
+		if n < around || !analysis.Has(smoothed[i]) || !analysis.Has(truth[i]) {
+			continue
+		}
+		t.smooths++
+		t.smooth += math.Pow(smoothed[i]-sum/n, 2)
+		t.scatter += math.Pow(truth[i]-sum/n, 2) * n / (n - 1)
+	}
 }
 
 // rel is the RMSE over what the polled drive edge alone leaves.
@@ -52,8 +103,6 @@ type score struct {
 	gap, fair, oracle         moments
 	release, set, early       timing // early: release before the curve is known
 	alarms                    map[analysis.Condition]int
-	firstAlarmNS              map[analysis.Condition]int64
-	samples                   int
 	gapFromNothing            int
 	wildest                   float64
 	absentTimes, guessedTimes int
@@ -62,25 +111,44 @@ type score struct {
 // settings are what a site file would say of the family's brake.
 func (f *family) settings() analysis.Settings {
 	adjust := f.params().InitialGapMM * 1.4
-	return analysis.Settings{Name: "a", Kind: analysis.Conical,
-		Limits:      analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
-		Travel:      analysis.SignalSettings{Present: true, Poll: f.poll.period, ResolutionMM: f.poll.stepUM * 1e-3, StaleAfter: 5e9},
+	signal := func(present bool) analysis.SignalSettings {
+		s := analysis.SignalSettings{Present: present, Poll: f.poll.period, StaleAfter: 5e9}
+		if f.poll.byException() {
+			s.Poll, s.ByException = 0, true
+		}
+		return s
+	}
+	s := analysis.Settings{Name: "a", Kind: analysis.Conical,
+		Limits: analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
+		Travel: signal(true), Drive: signal(!f.poll.noDrive), Released: signal(f.poll.withSwitch),
 		Temperature: analysis.SignalSettings{Present: f.poll.temperature, Poll: 5e9, StaleAfter: 60e9},
-		Drive:       analysis.SignalSettings{Present: !f.poll.noDrive, Poll: f.poll.period, StaleAfter: 5e9},
-		Released: analysis.SignalSettings{Present: f.poll.withSwitch, Poll: f.poll.period,
-			StaleAfter: 5e9}}
+		Thermal:     f.thermal}
+	s.Travel.ResolutionMM = f.poll.stepUM * 1e-3
+	return s
 }
 
 // learning is how many cycles a brake may take to learn its release curve.
 const learning = 60
 
 // run measures so many cycles of a family and scores them.
-func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Event) score {
+func run(t testing.TB, f family, seed uint64, cycles int) score {
 	t.Helper()
-	r := score{name: f.name, period: f.poll.period.Seconds(), alarms: map[analysis.Condition]int{}, firstAlarmNS: map[analysis.Condition]int64{}}
-	p := newPoller(t, f, seed, events...)
+	r := score{name: f.name, period: f.poll.period.Seconds(), alarms: map[analysis.Condition]int{}}
+	brakes := max(f.brakes, 1)
+	for i := range brakes {
+		before := r.gap
+		r.measure(t, f.brake(i), seed+uint64(i)*100_000, cycles*f.times()/brakes)
+		r.gap.brakeOver((r.gap.sum - before.sum) / (r.gap.n - before.n))
+	}
+	return r
+}
+
+// measure scores the history of one brake.
+func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
+	p := newPoller(t, f, seed)
 	brake, out := analysis.New(f.settings()), &analysis.Out{}
 	watch := oracle{p: f.params(), poll: f.poll}
+	var smoothed [2][]float64 // release and set time as known after each cycle
 	var oracleGaps []float64
 	var fair []bool
 	var pollNS []int64
@@ -88,24 +156,26 @@ func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Ev
 	done := 0
 	for len(p.truth) < cycles+1 {
 		for _, s := range p.next() {
-			r.samples++
 			watch.take(s)
 			if s.Signal == sensors.Drive || f.poll.noDrive {
 				pollNS = append(pollNS, s.AtNS)
 			}
 			brake.Step(s, out)
 		}
+		if nowNS := p.nowNS(); nowNS >= brake.WakeNS() { // silence counts too
+			brake.Advance(nowNS, out)
+		}
 		for _, a := range out.Findings {
 			if a.Excess > 0 && !standing[a.Condition] {
 				r.alarms[a.Condition]++
-				if r.firstAlarmNS[a.Condition] == 0 {
-					r.firstAlarmNS[a.Condition] = a.AtNS
-				}
 			}
 			standing[a.Condition] = a.Excess > 0
 		}
-		out.Findings = out.Findings[:0]
-		out.Waveforms, out.Verdicts, out.Forecasts = out.Waveforms[:0], out.Verdicts[:0], out.Forecasts[:0]
+		for _, v := range out.Verdicts {
+			smoothed[0], smoothed[1] = append(smoothed[0], v.ReleaseS), append(smoothed[1], v.SetS)
+		}
+		out.Findings, out.Verdicts = out.Findings[:0], out.Verdicts[:0]
+		out.Waveforms, out.Forecasts = out.Waveforms[:0], out.Forecasts[:0]
 		for done+1 < len(p.truth) {
 			g, ok := watch.gap(p.truth[done], p.truth[done+1], p.spiked)
 			oracleGaps, fair = append(oracleGaps, g), append(fair, ok)
@@ -113,6 +183,9 @@ func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Ev
 		}
 	}
 	brake.Flush(out)
+	for _, v := range out.Verdicts {
+		smoothed[0], smoothed[1] = append(smoothed[0], v.ReleaseS), append(smoothed[1], v.SetS)
+	}
 	if f.poll.temperature { // what was measured is referred to 20 °C
 		for i := range p.truth {
 			x := &p.truth[i]
@@ -122,14 +195,18 @@ func run(t testing.TB, f family, seed uint64, cycles int, events ...simulator.Ev
 			}
 		}
 	}
-	r.match(p.truth[:done], oracleGaps, fair, out.Cycles, pollNS, f.poll.noDrive, f.params().DriveBounceMS*1e-3)
-	return r
+	r.match(&f, p.truth[:done], oracleGaps, fair, out.Cycles, smoothed, pollNS)
 }
 
 // match pairs measured cycles with true ones, both in the order of time.
-func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, pollNS []int64, noDrive bool, bounceS float64) {
+func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, smoothed [2][]float64, pollNS []int64) {
 	j, at := 0, 0
+	noDrive, bounceS := f.poll.noDrive, f.params().DriveBounceMS*1e-3
+	var times, means [2][]float64           // of the cycles matched: true times, smoothed ones
 	bracket := func(edgeNS int64) float64 { // variance that the polled edge leaves, s²
+		if f.poll.byException() {
+			return r.period * r.period / 12
+		}
 		for at > 0 && pollNS[at-1] >= edgeNS {
 			at--
 		}
@@ -165,6 +242,12 @@ func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool
 			continue
 		}
 		c := got[j]
+		setS := x.SetS
+		if !arrives { // of a jog that is another
+			setS = math.NaN()
+		}
+		times[0], times[1] = append(times[0], x.ReleaseS), append(times[1], setS)
+		means[0], means[1] = append(means[0], smoothed[0][j]), append(means[1], smoothed[1][j])
 		j++
 		r.matched++
 		if fair[i] {
@@ -210,6 +293,8 @@ func (r *score) match(truth []simulator.Truth, oracleGaps []float64, fair []bool
 			r.guessedTimes++
 		}
 	}
+	r.release.smoothing(times[0], means[0])
+	r.set.smoothing(times[1], means[1])
 	r.extra += len(got) - j
 	if r.extra > 0 && len(got) > 0 && got[len(got)-1].AtNS > truth[len(truth)-1].OffNS {
 		r.extra-- // the cycle in which the history ends
@@ -226,11 +311,11 @@ func (r *score) ratio() float64 { return r.fair.rmse() / r.oracle.rmse() }
 
 // print writes the family's row of the table.
 func (r *score) print(w io.Writer) {
-	fmt.Fprintf(w, "%-24s %5d %.4f %.4f %4d/%-4d %4d/%-3d |%6.2f %5.2f %5.2f %5.3f |%6.3f %5.3f %5.3f |%6.3f %5.3f %5.3f | %5.3f |",
+	fmt.Fprintf(w, "%-23s %5d %.4f %.4f %4d/%-4d %4d/%-4d |%6.2f %6.3f %5.2f %5.2f %5.3f |%6.3f %5.3f %5.3f %4.2f |%6.3f %5.3f %5.3f %4.2f | %5.3f |",
 		r.name, r.truths, r.recall(), r.precision(), r.full, r.mustFull, r.jog, r.mustJog,
-		r.gap.bias(), r.gap.rmse(), r.ratio(), r.gap.cover(),
-		r.release.bias()/r.period, r.release.rel(), r.release.zSD(),
-		r.set.bias()/r.period, r.set.rel(), r.set.zSD(), r.early.rel())
+		r.gap.bias(), r.gap.bias()/r.gap.rmse(), r.gap.rmse(), r.ratio(), r.gap.cover(),
+		r.release.bias()/r.period, r.release.rel(), r.release.zSD(), r.release.smoothed(),
+		r.set.bias()/r.period, r.set.rel(), r.set.zSD(), r.set.smoothed(), r.early.rel())
 	for _, c := range analysis.Conditions() {
 		if n := r.alarms[c]; n > 0 {
 			fmt.Fprintf(w, " %s %d", c, n)
@@ -245,7 +330,11 @@ func (r *score) print(w io.Writer) {
 	fmt.Fprintln(w)
 }
 
+// printHead writes what the columns are. Gaps: bias in µm and as a part of the
+// RMSE, RMSE in µm and over the oracle's, share within ±2u. Times: bias over the
+// poll period, RMSE over what the polled edge leaves, standard deviation of the
+// error over u, RMSE of the smoothed value over that of the mean of twelve.
 func printHead(w io.Writer) {
-	fmt.Fprintln(w, "                                                              | gap, µm: RMSE/oracle   | release/T, T/√12, z | set/T, T/√12, z     | first 60")
-	fmt.Fprintln(w, "family                  cycles recall  precis  full found jogs   |  bias  rmse ratio cover |  bias  rmse    sd |  bias  rmse    sd |  rmse | alarms")
+	fmt.Fprintln(w, "                                                               | gap                              | release time               | set time                   | first")
+	fmt.Fprintln(w, "family                 cycles recall precis  full found  jogs     |  bias  /rmse  rmse ratio cover |   bias  rmse  e/u  mean |  bias  rmse   e/u  mean |   60  | alarms")
 }

@@ -1,86 +1,131 @@
 package analysis_test
 
 import (
-	"flag"
 	"fmt"
 	"math"
 	"os"
 	"strings"
 	"testing"
+
+	"gapward/analysis"
 )
 
 // TestScore measures simulated brakes and compares with what the simulator
-// knows. In full, with a table of all families:
-//
-//	go test ./analysis -run 'Score$' -v -args full
-//
-// and with a word after it only those families whose name contains it. Without
-// arguments it takes few cycles and bounds that a real regression breaks.
+// knows. How to have the whole table, and other histories, stands with
+// [scoring]. Without arguments it takes few cycles and grants chance its part.
 func TestScore(t *testing.T) {
-	cycles := 250
-	full, only := scoring()
-	if full {
-		cycles = 3000
-	}
+	ask := asked(t)
 	printHead(os.Stderr)
-	var total, alarms int
+	cycles, alarms := 0, map[analysis.Condition]int{}
 	for i, f := range families() {
-		if !strings.Contains(f.name, only) {
+		if !strings.Contains(f.name, ask.only) {
 			continue
 		}
-		r := run(t, f, uint64(100+i), cycles)
+		r := run(t, f, ask.seedOf(i), ask.cycles)
 		r.print(os.Stderr)
-		for _, problem := range r.problems(f, full) {
+		for _, problem := range r.problems(f, ask.full) {
 			t.Errorf("%s: %s", f.name, problem)
 		}
-		total += r.truths
-		for _, n := range r.alarms {
-			alarms += n
+		cycles += r.truths
+		for c, n := range r.alarms {
+			alarms[c] += n
 		}
 	}
-	t.Logf("%d false alarms in %d cycles", alarms, total)
+	total := 0
+	for _, c := range analysis.Conditions() {
+		if n := alarms[c]; n > 0 {
+			t.Logf("%d false alarms of %s", n, c)
+			total += n
+		}
+	}
+	t.Logf("%d false alarms of all conditions together in %d cycles", total, cycles)
+	// One in 100,000 is wanted. More than so many have a chance of one in a
+	// thousand then.
+	if most := poissonMost(float64(cycles)/100_000, 1e-3); total > most {
+		t.Errorf("%d false alarms in %d cycles; at one in 100,000 it would hardly be more than %d", total, cycles, most)
+	}
 }
 
-// problems lists what the family's score falls short of. Few cycles say little:
-// then each bound is widened by three of its standard errors and a bit.
-func (r *score) problems(f family, full bool) (list []string) {
-	margin, found, biased := 1.25, 0.99, 0.25
-	if full {
-		margin, found, biased = 1.02, 0.999, 0.1
+// poissonMost is the number that a Poisson variable exceeds with less than the
+// given probability.
+func poissonMost(mean, probability float64) int {
+	p, n := math.Exp(-mean), 0
+	for below := p; 1-below > probability; below += p {
+		n++
+		p *= mean / float64(n)
 	}
-	if f.worst {
-		found = 0.98
-		if full {
-			found = 0.99
-		}
+	return n
+}
+
+// The limits that each family is held to.
+const (
+	foundClean  = 0.999 // recall and precision …
+	foundWorst  = 0.99  // … and on the worst data
+	biasPart    = 0.1   // a gap's bias, of its RMSE; a time's, of the poll period
+	overOracle  = 1.25  // RMSE of gaps over the oracle's
+	coverLeast  = 0.93  // of the truth by ±2u
+	coverMost   = 0.97
+	overFloor   = 1.08 // RMSE of times over what the polled edge leaves
+	uRightLeast = 0.9  // standard deviation of a time's error over its u
+	uRightMost  = 1.1
+)
+
+// problems lists what the family's score falls short of. On few cycles each
+// limit is widened by three standard errors, and those of times by a quarter more
+// while curve and contact bounce are still being learned.
+func (r *score) problems(f family, full bool) (list []string) {
+	chance, young := 3.0, 0.25
+	if full {
+		chance, young = 0, 0
 	}
 	bad := func(wrong bool, format string, args ...any) {
 		if wrong {
 			list = append(list, fmt.Sprintf(format, args...))
 		}
 	}
-	bad(r.recall() < found || r.precision() < found, "recall %.4f, precision %.4f, want %g", r.recall(), r.precision(), found)
-	bad(float64(r.full) < found*float64(r.mustFull), "%d of %d full cycles found full", r.full, r.mustFull)
-	bad(float64(r.jog) < found*float64(r.mustJog), "%d of %d jogs found jogs", r.jog, r.mustJog)
+	found := foundClean
+	if f.worst {
+		found = foundWorst
+	}
+	lost := func(of int) float64 { return float64(of)*(1-found) + chance*math.Sqrt(float64(of)*(1-found)) }
+	bad(float64(r.truths-r.matched) > lost(r.truths), "recall %.4f, want %g", r.recall(), found)
+	bad(float64(r.extra) > lost(r.truths), "precision %.4f, want %g", r.precision(), found)
+	bad(float64(r.mustFull-r.full) > lost(r.mustFull), "%d of %d full cycles found full", r.full, r.mustFull)
+	bad(float64(r.mustJog-r.jog) > lost(r.mustJog), "%d of %d jogs found jogs", r.jog, r.mustJog)
 	bad(r.gapFromNothing > 0, "%d gaps of brakes that never arrived", r.gapFromNothing)
 	bad(r.guessedTimes > 0, "%d times without a drive signal", r.guessedTimes)
-	if !f.poll.temperature { // the error of the growth with temperature is common to all cycles
-		bad(math.Abs(r.gap.bias()) > biased*r.gap.rmse()+3*r.gap.biasSE(), "gap's bias %.2f µm with RMSE %.2f", r.gap.bias(), r.gap.rmse())
-		bad(r.ratio() > 1.25*margin, "gap's RMSE is %.2f × the oracle's", r.ratio())
-		se := 3 * math.Sqrt(0.05*0.95/r.gap.n)
-		bad(r.gap.cover() < 0.93-se || r.gap.cover() > 0.97+se, "±2u covers %.3f", r.gap.cover())
+
+	g := &r.gap
+	// Where an error is common to all cycles of a brake, as that of its growth
+	// with temperature is, there are no more independent ones than brakes.
+	common := 0.0
+	if f.brakes > 1 {
+		common = 2 * g.commonSE()
 	}
-	for name, one := range map[string]*timing{"release": &r.release, "set": &r.set} {
+	bad(math.Abs(g.bias()) > biasPart*g.rmse()+chance*g.biasSE()+common, "gap's bias %.3f µm with RMSE %.2f", g.bias(), g.rmse())
+	// The oracle is told how the gap grows with temperature: no fit can match it.
+	fits := f.poll.temperature && f.brake(0).thermal == nil
+	bad(!fits && r.ratio() > overOracle*(1+chance/math.Sqrt(r.fair.n)), "gap's RMSE is %.2f × the oracle's", r.ratio())
+	se := chance * math.Sqrt(0.05*0.95/g.n)
+	bad(g.cover() < coverLeast-se || g.cover() > coverMost+se, "±2u covers %.3f", g.cover())
+	bad(r.fair.cover() < coverLeast-se || r.fair.cover() > coverMost+se, "±2u covers %.3f of the good cycles", r.fair.cover())
+
+	for _, one := range []struct {
+		name string
+		*timing
+	}{{"release", &r.release}, {"set", &r.set}} {
 		if one.n == 0 {
-			bad(!f.poll.noDrive, "no %s times", name)
+			bad(full && !f.poll.noDrive, "no %s times", one.name)
 			continue
 		}
-		bad(math.Abs(one.bias()) > 0.1*r.period+3*one.biasSE(), "%s time's bias is %.3f T", name, one.bias()/r.period)
-		bad(one.rel() > 1.08*margin, "%s time's RMSE is %.3f × that of the polled edge", name, one.rel())
-		bad(one.zSD() < 0.9/margin || one.zSD() > 1.1*margin, "%s time's error over u scatters by %.3f", name, one.zSD())
+		se := chance/math.Sqrt(2*one.n) + young/2
+		bad(math.Abs(one.bias()) > (biasPart+young)*r.period+chance*one.biasSE(), "%s time's bias is %.3f T", one.name, one.bias()/r.period)
+		bad(!f.poll.byException() && one.zSD() < uRightLeast-se || one.zSD() > uRightMost+se, "%s time's error over u scatters by %.3f", one.name, one.zSD())
+		if f.poll.byException() { // no poll blurs the edge
+			continue
+		}
+		bad(one.rel() > overFloor+se, "%s time's RMSE is %.3f × that of the polled edge", one.name, one.rel())
+		bad(one.smoothed() > 1+se*math.Sqrt(smoothedOver), "the smoothed %s time's RMSE is %.3f × that of the mean of %d", one.name, one.smoothed(), smoothedOver)
 	}
 	return list
 }
-
-// scoring says whether the whole table is asked for, and of which families.
-func scoring() (full bool, only string) { return flag.Arg(0) == "full", flag.Arg(1) }

@@ -83,6 +83,7 @@ type segment struct {
 	set, travel   float64 // set level before, and from there to the released level, mm
 	arrivedNS     int64   // when the released level was reached; never where it wasn't
 	ripplePhase   float64
+	rippleHz      float64
 	switch0       bool  // release switch at the start …
 	switchOnNS    int64 // … when it closes …
 	switchOffNS   int64 // … and opens

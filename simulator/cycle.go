@@ -12,7 +12,7 @@ func (m *model) travelOf(s, prev *segment, draw func(uint64) float64) {
 	s.level0 = prev.level(s.startNS, p)
 	s.switch0 = prev.closed(s.startNS)
 	t := Truth{Brake: m.spec.Index, Cycle: m.cycle, OnNS: s.onNS, OffNS: s.offNS, UnderlyingMM: m.gapMM,
-		SetBeforeMM: s.set, ReleasedMM: released, TemperatureC: s.celsius((s.onNS+s.offNS)/2, p.CoolS),
+		SetBeforeMM: s.set, ReleasedMM: released, TemperatureC: s.celsius((s.onNS+s.offNS)/2, p.CoolS), RippleHz: s.rippleHz,
 		GapMM: math.NaN(), ReleaseS: math.NaN(), SetS: math.NaN()}
 
 	from := s.level0

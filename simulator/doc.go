@@ -56,7 +56,7 @@
 // plus an Ornstein–Uhlenbeck process drawn anew for each cycle and linear
 // within it. The thermal part is LevelUMPerK on both levels and GapUMPerK on
 // the gap, from 20 °C. Ripple is a sine while the motor runs and the brake is
-// free. Noise is white, and a function of the nanosecond: two readings at one
+// free, of a frequency that scatters from cycle to cycle. Noise is white, and a function of the nanosecond: two readings at one
 // moment agree. The value is then rounded to the device's raw counts and
 // scaled back.
 //

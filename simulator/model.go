@@ -244,6 +244,7 @@ func (m *model) begin() {
 		arrivedNS: never, switchOnNS: never, switchOffNS: never, ripplePhase: 2 * math.Pi * m.cycleKey.unit(uint64(m.cycle)<<4+9)}
 	m.coming = m.schedule.nextOf(m.spec.Part)
 	s.endNS = segmentEnd(s.offNS, m.coming.OnNS)
+	s.rippleHz = math.Abs(p.RippleHz + p.RippleScatterHz*draw(6))
 
 	// The zero of the probe and the temperature.
 	hours := float64(s.endNS-s.startNS) / 3600e9

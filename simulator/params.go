@@ -33,13 +33,14 @@ type Params struct {
 	BounceDecayS float64 // time in which they fall to 1/e, s
 
 	// Probe.
-	ProbeZeroMM    float64 // reading at the initial set level, mm
-	RippleUM       float64 // amplitude while the motor runs, µm
-	RippleHz       float64
-	NoiseUM        float64 // white noise, standard deviation, µm
-	DriftMMPerHour float64 // steady drift of the zero, mm/h
-	WanderMM       float64 // random drift of the zero: standard deviation in the long run, mm …
-	WanderHours    float64 // … and the time over which it forgets itself, h
+	ProbeZeroMM     float64 // reading at the initial set level, mm
+	RippleUM        float64 // amplitude while the motor runs, µm
+	RippleHz        float64
+	RippleScatterHz float64 // scatter of that from stop to stop: a motor turns as its load lets it
+	NoiseUM         float64 // white noise, standard deviation, µm
+	DriftMMPerHour  float64 // steady drift of the zero, mm/h
+	WanderMM        float64 // random drift of the zero: standard deviation in the long run, mm …
+	WanderHours     float64 // … and the time over which it forgets itself, h
 
 	// Temperature.
 	AmbientC      float64 // mean of the surroundings, °C
@@ -103,6 +104,7 @@ func (p Params) Validate() error {
 		{"ProbeZeroMM", p.ProbeZeroMM, -1e4, 1e4},
 		{"RippleUM", p.RippleUM, 0, 1e4},
 		{"RippleHz", p.RippleHz, 0, 1e5},
+		{"RippleScatterHz", p.RippleScatterHz, 0, 1e4},
 		{"NoiseUM", p.NoiseUM, 0, 1e4},
 		{"DriftMMPerHour", p.DriftMMPerHour, -10, 10},
 		{"WanderMM", p.WanderMM, 0, 10},

@@ -39,7 +39,7 @@ func (m *model) probeMM(tNS int64) float64 {
 		}
 	}
 	if p.RippleUM > 0 && tNS >= s.arrivedNS && tNS < s.offNS {
-		x += p.RippleUM * 1e-3 * math.Sin(s.ripplePhase+2*math.Pi*p.RippleHz*float64(tNS-s.onNS)*1e-9)
+		x += p.RippleUM * 1e-3 * math.Sin(s.ripplePhase+2*math.Pi*s.rippleHz*float64(tNS-s.onNS)*1e-9)
 	}
 	if p.NoiseUM > 0 {
 		x += p.NoiseUM * 1e-3 * m.normals.from(m.noiseKey.bits(uint64(tNS)))

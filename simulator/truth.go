@@ -21,4 +21,5 @@ type Truth struct {
 	WearUM   float64 // what this stop wore off
 
 	TemperatureC float64 // in the middle of the drive's time
+	RippleHz     float64 // of the running motor in this cycle
 }
