@@ -185,6 +185,15 @@ func (b *Brake) endStep(nowNS int64, out *Out) {
 	out.Findings = append(out.Findings, Finding{AtNS: nowNS, Condition: GapStep, Excess: -1, Value: NoValue(), U: NoValue(), Limit: NoValue(), Unit: "mm"})
 }
 
+// TellStep lets go of a sudden change of the gap, where none stands: at a restart
+// after which the ledger has what was found before it.
+func (b *Brake) TellStep(nowNS int64, out *Out) {
+	if b.stepAgo == 0 {
+		b.stepAgo = 1
+		b.endStep(nowNS, out)
+	}
+}
+
 // renew begins anew at a gap, after work at the adjuster, and keeps the rate. A
 // new lining runs in.
 func (w *wear) renew(gapMM, variance float64) (stepMM float64) {

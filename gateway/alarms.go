@@ -46,7 +46,7 @@ func (p *Pipeline) SetAlarms(s alerts.Settings, channels []sensors.Channel) {
 			a := &p.lines[i].alarms[k]
 			a.rule = s.Rule(a.condition)
 		}
-		hang := make([]int, len(sensors.Signals()))
+		hang := make([]int, len(sensors.Signals())+1) // signals count from 1
 		for k := range hang {
 			hang[k] = -1
 		}
@@ -208,6 +208,7 @@ func (p *Pipeline) ring(a *alerts.Alarm, e alerts.Event, batch *store.Batch) {
 func (p *Pipeline) note(l *line, a *alarm, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
 	a.Alarm = next
 	if changed {
+		l.learned = true // what was found stands in what was learned
 		e.Brake = l.name
 		p.ring(&a.Alarm, e, batch)
 	}

@@ -63,7 +63,7 @@ func (o *owner) run(ctx context.Context, in <-chan arrival) {
 			}
 			o.order.add(a, time.Since(began))
 		case e := <-o.entries:
-			o.enter(ctx, e)
+			o.enter(ctx, e, momentOf(time.Now(), began))
 		case a := <-o.acts:
 			o.act(ctx, a, momentOf(time.Now(), began))
 		case now := <-ticker.C:
@@ -128,6 +128,7 @@ func (o *owner) commit(ctx context.Context, nowNS int64, passed time.Duration) {
 	if o.batch.Empty() || o.failing && passed < o.retryAt {
 		return
 	}
+	o.batch.Learned = o.pipeline.Learned(o.batch.Learned[:0])
 	// What was measured is stored even if the daemon is being stopped.
 	err := o.db.Commit(context.WithoutCancel(ctx), &o.batch)
 	o.watch.stored(err, time.Unix(0, nowNS))
@@ -140,6 +141,7 @@ func (o *owner) commit(ctx context.Context, nowNS int64, passed time.Duration) {
 		o.shed(nowNS)
 		return
 	}
+	o.pipeline.Saved()
 	o.committed(&o.batch)
 	cycles := len(o.batch.Cycles)
 	o.batch.Reset()
@@ -156,6 +158,8 @@ func (o *owner) shed(nowNS int64) {
 	b := &o.batch
 	b.Verdicts, _ = newest(b.Verdicts, mostUnstored)
 	b.Waveforms, _ = newest(b.Waveforms, mostWaves)
+	b.Checks, _ = newest(b.Checks, mostAlarms)
+	b.Offers, _ = newest(b.Offers, mostAlarms)
 	var cycles, others, n int
 	b.Cycles, cycles = newest(b.Cycles, mostUnstored)
 	b.Forecasts, others = newest(b.Forecasts, mostUnstored)
@@ -182,6 +186,8 @@ func (o *owner) end(ctx context.Context, m moment) {
 	o.ready = o.order.all(o.ready[:0])
 	o.take(ctx, nowNS, m.passed)
 	o.pipeline.Flush(&o.batch)
+	o.pipeline.LearnedAll()
+	o.batch.Learned = o.pipeline.Learned(o.batch.Learned[:0])
 	o.retryAt = m.passed
 	o.commit(ctx, nowNS, m.passed)
 	o.commit(ctx, nowNS, m.passed) // that storing works again, if it does

@@ -7,6 +7,7 @@ package gateway
 
 import (
 	"math"
+	"slices"
 
 	"gapward/alerts"
 	"gapward/analysis"
@@ -30,6 +31,9 @@ type line struct {
 	place  int // in the site file
 	brake  *analysis.Brake
 	alarms []alarm
+
+	mark    string // of the settings that it learns with
+	learned bool   // something since it was last saved
 }
 
 type alarm struct {
@@ -105,6 +109,7 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 	if p.out.Empty() {
 		return
 	}
+	l.learned = l.learned || len(p.out.Cycles) > 0
 	for _, c := range p.out.Cycles {
 		batch.Cycles = append(batch.Cycles, store.CycleRow{Brake: l.name, Cycle: c})
 	}
@@ -128,6 +133,12 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 	}
 	for _, f := range p.out.Forecasts {
 		batch.Forecasts = append(batch.Forecasts, store.ForecastRow{Brake: l.name, Forecast: f})
+	}
+	for _, c := range p.out.Checks {
+		batch.Checks = append(batch.Checks, store.WorkCheckRow{Brake: l.name, WorkCheck: c})
+	}
+	for _, o := range p.out.Offers {
+		batch.Offers = append(batch.Offers, store.OfferRow{Brake: l.name, Offered: o})
 	}
 	p.out.Reset()
 }
@@ -162,6 +173,11 @@ func (p *Pipeline) Flush(batch *store.Batch) {
 		p.lines[i].brake.Flush(&p.out)
 		p.collect(&p.lines[i], batch)
 	}
+}
+
+// Place is where a brake stands in the site file, -1 where it doesn't.
+func (p *Pipeline) Place(brake string) int32 {
+	return int32(slices.IndexFunc(p.lines, func(l line) bool { return l.name == brake }))
 }
 
 // Good reports whether a brake has a signal, and whether it can be trusted.

@@ -58,9 +58,11 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 	down.then("store", 10*time.Second, func(context.Context) error { return db.Close() })
 
-	pipeline := NewPipeline(site.AnalysisSettings(), true)
-	pipeline.SetAlarms(site.Alarms, site.Channels())
-	own, err := recall(ctx, pipeline, site, db, lg)
+	pipeline, err := NewSitePipeline(site, site.AnalysisSettings())
+	if err != nil {
+		return err
+	}
+	before, err := recall(ctx, pipeline, site, db, lg)
 	if err != nil {
 		return err
 	}
@@ -141,7 +143,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	in := make(chan arrival, 1024)
 	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices), len(list)), db: db, recorder: recorder, watch: health,
-		faults: newFaults(own), upkeep: upkeep{keep: store.KeepByDefault()},
+		faults: newFaults(before.own), upkeep: upkeep{keep: store.KeepByDefault()},
 		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
 	for i, source := range list {
@@ -149,6 +151,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 			house.keepers, house.order.from[i].keeps = append(house.keepers, k), true
 		}
 	}
+	house.batch = before.left
 	house.began(time.Now().UnixNano())
 	go func() {
 		defer close(owned)

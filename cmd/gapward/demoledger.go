@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"gapward/analysis"
@@ -29,5 +31,6 @@ func historyEntries(settings []analysis.Settings, from time.Time) (rows []store.
 		}
 		add(s.Name, story.adjustedAt(from), analysis.Adjustment, int(math.Round(story.adjustedMM/step.MM)), "demonstration")
 	}
+	slices.SortStableFunc(rows, func(a, b store.LedgerRow) int { return cmp.Compare(a.EnteredNS, b.EnteredNS) })
 	return rows
 }

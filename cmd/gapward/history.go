@@ -108,8 +108,12 @@ func makeHistory(ctx context.Context, site *configs.Site, now time.Time, show *p
 		s := &settings[i]
 		s.Travel.StaleAfter, s.Drive.StaleAfter, s.Released.StaleAfter, s.Temperature.StaleAfter = 0, 0, 0, 0
 	}
-	pipeline := gateway.NewPipeline(settings, true)
-	batch := store.Batch{Ledger: historyEntries(settings, from)}
+	pipeline, err := gateway.NewSitePipeline(site, settings)
+	if err != nil {
+		return nil, err
+	}
+	entries := historyEntries(settings, from)
+	var batch store.Batch
 	buf := make([]sensors.Sample, 4096)
 	for {
 		if err := ctx.Err(); err != nil {
@@ -119,29 +123,56 @@ func makeHistory(ctx context.Context, site *configs.Site, now time.Time, show *p
 		if n == 0 {
 			break
 		}
+		for len(entries) > 0 && entries[0].EnteredNS <= buf[0].AtNS {
+			if err := enter(ctx, db, pipeline, &batch, entries[0]); err != nil {
+				return nil, err
+			}
+			entries = entries[1:]
+		}
 		pipeline.Step(buf[:n], &batch)
 		if len(batch.Cycles) >= 500 {
-			if err := save(ctx, db, &batch); err != nil {
+			if err := save(ctx, db, pipeline, &batch); err != nil {
 				return nil, err
 			}
 		}
 		show.at(float64(buf[n-1].AtNS-from.UnixNano()) / float64(now.Sub(from)))
 	}
 	pipeline.Flush(&batch)
-	if err := save(ctx, db, &batch); err != nil {
+	pipeline.LearnedAll()
+	if err := save(ctx, db, pipeline, &batch); err != nil {
 		return nil, err
 	}
 	show.done()
 	return stream.Plant(), nil
 }
 
-func save(ctx context.Context, db *store.DB, batch *store.Batch) error {
+// enter stores an entry of the ledger at its place among the cycles, and has the
+// pipeline take it in.
+func enter(ctx context.Context, db *store.DB, pipeline *gateway.Pipeline, batch *store.Batch, row store.LedgerRow) error {
+	if err := save(ctx, db, pipeline, batch); err != nil {
+		return err
+	}
+	b := store.Batch{Ledger: []store.LedgerRow{row}}
+	if err := db.Commit(ctx, &b); err != nil {
+		return fmt.Errorf("storing the ledger of the history: %w", err)
+	}
+	rows, err := db.Ledger(ctx, row.Brake)
+	if err != nil {
+		return fmt.Errorf("reading the ledger of the history: %w", err)
+	}
+	pipeline.Entered(pipeline.Place(row.Brake), b.Ledger[0].Entry, store.Entries(rows), batch)
+	return nil
+}
+
+func save(ctx context.Context, db *store.DB, pipeline *gateway.Pipeline, batch *store.Batch) error {
+	batch.Learned = pipeline.Learned(batch.Learned[:0])
 	if batch.Empty() {
 		return nil
 	}
 	if err := db.Commit(ctx, batch); err != nil {
 		return fmt.Errorf("storing the history: %w", err)
 	}
+	pipeline.Saved()
 	batch.Reset()
 	return nil
 }

@@ -28,6 +28,19 @@ func (d *DB) CyclesAfter(ctx context.Context, id int64, limit int) ([]CycleRow, 
 		" WHERE t.id > ? ORDER BY t.id LIMIT ?", id, limit)
 }
 
+// FirstCycle is the id of a brake's first cycle at or after fromNS; ok is false
+// where there is none.
+func (d *DB) FirstCycle(ctx context.Context, brake string, fromNS int64) (id int64, ok bool, err error) {
+	ids, err := list(ctx, d, "the first cycle of "+brake, func(s scanner) (id int64, err error) {
+		err = s.Scan(&id)
+		return id, err
+	}, "SELECT id FROM cycles WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? ORDER BY at_ns LIMIT 1", brake, fromNS)
+	if err != nil || len(ids) == 0 {
+		return 0, false, err
+	}
+	return ids[0], true, nil
+}
+
 // chunk is how many cycles of a brake [DB.EachCycle] holds at a time.
 const chunk = 512
 
