@@ -11,6 +11,7 @@ import (
 	"gapward/analysis"
 	"gapward/configs"
 	"gapward/gateway/page"
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 )
 
@@ -111,18 +112,18 @@ Example:
 
 // Run enters a reading.
 func (c *enterReading) Run(ctx context.Context, io streams) error {
-	return c.enter(ctx, io, page.EntryBody{Kind: string(analysis.Reading), Readings: &page.ReadingsBody{
+	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.Reading), Readings: &report.ReadingsBody{
 		GapsMM: c.Gap, StillMM: c.Still, RunningMM: c.Running, ResolutionMM: c.Resolution, InstrumentUMM: c.GaugeU}})
 }
 
 // Run enters an adjustment.
 func (c *enterAdjustment) Run(ctx context.Context, io streams) error {
-	return c.enter(ctx, io, page.EntryBody{Kind: string(analysis.Adjustment), Steps: c.Steps})
+	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.Adjustment), Steps: c.Steps})
 }
 
 // Run enters a new lining.
 func (c *enterLining) Run(ctx context.Context, io streams) error {
-	body := page.EntryBody{Kind: string(analysis.LiningFitted)}
+	body := report.EntryBody{Kind: string(analysis.LiningFitted)}
 	if c.Thickness != 0 {
 		body.ThicknessMM = &c.Thickness
 	}
@@ -134,22 +135,22 @@ func (c *enterLining) Run(ctx context.Context, io streams) error {
 
 // Run takes the brake out of service.
 func (c *enterOutOfService) Run(ctx context.Context, io streams) error {
-	return c.enter(ctx, io, page.EntryBody{Kind: string(analysis.OutOfService)})
+	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.OutOfService)})
 }
 
 // Run returns the brake to service.
 func (c *enterReturn) Run(ctx context.Context, io streams) error {
-	return c.enter(ctx, io, page.EntryBody{Kind: string(analysis.ReturnedToUse)})
+	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.ReturnedToUse)})
 }
 
 // Run withdraws an entry.
 func (c *enterCorrection) Run(ctx context.Context, io streams) error {
-	return c.enter(ctx, io, page.EntryBody{Kind: string(analysis.CorrectionOnly)})
+	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.CorrectionOnly)})
 }
 
 // enter checks an entry, has it stored, and says how the brake's lining stands
 // by the ledger then.
-func (f *entryFlags) enter(ctx context.Context, io streams, body page.EntryBody) error {
+func (f *entryFlags) enter(ctx context.Context, io streams, body report.EntryBody) error {
 	site, err := loadSite(f.Config, configs.Run, io.err)
 	if err != nil {
 		return err
@@ -209,7 +210,7 @@ const (
 // where it is free this process takes it and writes; where a daemon holds it,
 // the daemon is asked on its page's address. So there is one writer at any
 // time, and no entry goes by a daemon that runs.
-func keep(ctx context.Context, io streams, site *configs.Site, body page.EntryBody, row store.LedgerRow) (store.LedgerRow, error) {
+func keep(ctx context.Context, io streams, site *configs.Site, body report.EntryBody, row store.LedgerRow) (store.LedgerRow, error) {
 	for began := time.Now(); ; {
 		db, err := store.Open(ctx, site.Data, logger(io.err, false).With("component", "store"))
 		if err == nil {

@@ -2,18 +2,15 @@ package page
 
 import (
 	"context"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"mime"
 	"net/http"
-	"strconv"
-	"strings"
 
-	"gapward/analysis"
 	"gapward/gateway/accounts"
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 )
 
@@ -45,49 +42,39 @@ func (s *Server) ledgerRoutes(mux *http.ServeMux) {
 }
 
 // entries reads what the query asks for; ok is false where it was refused.
-func (s *Server) entries(w http.ResponseWriter, r *http.Request) (rows []store.LedgerRow, stands map[int64]bool, ok bool) {
+func (s *Server) entries(w http.ResponseWriter, r *http.Request) (rows []store.LedgerRow, ok bool) {
 	brake := r.URL.Query().Get("brake")
 	if brake != "" && !s.known(w, r, brake) {
-		return nil, nil, false
+		return nil, false
 	}
 	rows, err := s.deps.Ledger.Ledger(r.Context(), brake)
 	if err != nil {
 		s.apiFailed(w, r, err)
-		return nil, nil, false
+		return nil, false
 	}
-	stands = map[int64]bool{}
-	for _, e := range analysis.Standing(store.Entries(rows)) {
-		stands[e.ID] = true
-	}
-	return rows, stands, true
+	return rows, true
 }
 
 // apiLedger answers with all entries, corrected ones too, the oldest id first.
 func (s *Server) apiLedger(w http.ResponseWriter, r *http.Request) {
-	rows, stands, ok := s.entries(w, r)
+	rows, ok := s.entries(w, r)
 	if !ok {
 		return
 	}
-	bodies := make([]EntryBody, len(rows))
-	for i, row := range rows {
-		bodies[i] = bodyOfEntry(row)
-		stand := stands[row.ID]
-		bodies[i].Stands = &stand
-	}
 	s.answer(w, r, http.StatusOK, struct {
-		Entries []EntryBody `json:"entries"`
-	}{bodies})
+		Entries []report.EntryBody `json:"entries"`
+	}{report.Bodies(rows)})
 }
 
 // csvLedger answers with the same as a table.
 func (s *Server) csvLedger(w http.ResponseWriter, r *http.Request) {
-	rows, stands, ok := s.entries(w, r)
+	rows, ok := s.entries(w, r)
 	if !ok {
 		return
 	}
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
 	w.Header().Set("Content-Disposition", `attachment; filename="ledger.csv"`)
-	if err := WriteLedgerCSV(w, rows, stands); err != nil && r.Context().Err() == nil {
+	if err := report.WriteLedgerCSV(w, rows); err != nil && r.Context().Err() == nil {
 		s.deps.Log.Error("writing the ledger as a table failed", "error", err)
 	}
 }
@@ -101,47 +88,13 @@ func (s *Server) auditEntry(r *http.Request, row store.LedgerRow, err error) {
 	s.audit(r, a)
 }
 
-// WriteLedgerCSV writes entries as a table with a heading. A figure that an
-// entry doesn't have is empty.
-func WriteLedgerCSV(to io.Writer, rows []store.LedgerRow, stands map[int64]bool) error {
-	w := csv.NewWriter(to)
-	write := func(cells ...string) { _ = w.Write(cells) } // Error tells below
-	write("id", "time", "entered", "brake", "kind", "steps", "gap_mm", "gap_u_mm", "still_mm", "running_mm", "repeats", "thickness_mm", "who", "note", "corrects", "stands")
-	figure := func(v float64) string {
-		if n := number(v); n != nil {
-			return strconv.FormatFloat(*n, 'f', -1, 64)
-		}
-		return ""
-	}
-	count := func(n int64) string {
-		if n == 0 {
-			return ""
-		}
-		return strconv.FormatInt(n, 10)
-	}
-	for _, r := range rows {
-		write(count(r.ID), rfcNano(r.AtNS), rfcNano(r.EnteredNS), cell(r.Brake), string(r.Kind), count(int64(r.Steps)), figure(r.GapMM), figure(r.GapUMM),
-			figure(r.StillMM), figure(r.RunningMM), count(int64(r.Repeats)), figure(r.ThicknessMM), cell(r.Who), cell(r.Note), count(r.Corrects), strconv.FormatBool(stands[r.ID]))
-	}
-	w.Flush()
-	return w.Error()
-}
-
-// cell is text that a spreadsheet doesn't take for a formula.
-func cell(text string) string {
-	if text != "" && strings.ContainsRune("=+-@\t", rune(text[0])) {
-		return "'" + text
-	}
-	return text
-}
-
 // apiEnter stores an entry and answers with it.
 func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		s.refuse(w, r, http.StatusUnsupportedMediaType, "send the entry as application/json")
 		return
 	}
-	var body EntryBody
+	var body report.EntryBody
 	in := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostEntryBytes))
 	in.DisallowUnknownFields()
 	if err := in.Decode(&body); err != nil {
@@ -173,6 +126,6 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 		s.deps.Log.Error("an entry of the ledger could not be stored", "brake", body.Brake, "error", err)
 		s.refuse(w, r, http.StatusServiceUnavailable, "the entry could not be stored; the gateway's log says why. Look at the ledger before entering it again")
 	default:
-		s.answer(w, r, http.StatusCreated, bodyOfEntry(row))
+		s.answer(w, r, http.StatusCreated, report.BodyOf(row))
 	}
 }

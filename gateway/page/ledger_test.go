@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 )
 
@@ -65,7 +66,7 @@ func post(s *Server, body string, with func(*http.Request)) *httptest.ResponseRe
 
 func TestEntriesGoInAndComeOut(t *testing.T) {
 	s, _ := ledgerSite(t)
-	var stored EntryBody
+	var stored report.EntryBody
 	w := post(s, adjustmentBody, nil)
 	if decode(t, w, &stored); w.Code != http.StatusCreated || stored.ID != 1 || stored.Steps != 2 || stored.Time != "2026-11-18T09:30:00Z" || stored.Entered != noon().Format(time.RFC3339) {
 		t.Fatalf("%d %s", w.Code, w.Body)
@@ -78,7 +79,7 @@ func TestEntriesGoInAndComeOut(t *testing.T) {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
 
-	var list struct{ Entries []EntryBody }
+	var list struct{ Entries []report.EntryBody }
 	decode(t, get(s, "/api/ledger?brake=quay-2/main"), &list)
 	if len(list.Entries) != 3 || *list.Entries[0].Stands || !*list.Entries[1].Stands || !*list.Entries[2].Stands || list.Entries[2].Corrects != 1 {
 		t.Errorf("the ledger is %+v", list.Entries)
@@ -104,6 +105,9 @@ func TestEntriesGoInAndComeOut(t *testing.T) {
 		if got := strings.Join(rows[i], " "); !strings.HasPrefix(got, want) {
 			t.Errorf("row %d is %q, want %q", i, got, want)
 		}
+	}
+	if got := strings.Join(rows[2][18:21], "|"); got != "|41.2 41.3 41.2|42.9 42.9 43" {
+		t.Errorf("the repeats read %q", got)
 	}
 	if rows[2][12] != "'=cmd()" {
 		t.Errorf("a name that is a formula stands there as %q", rows[2][12])
@@ -198,7 +202,7 @@ func TestSendEntry(t *testing.T) {
 	srv := httptest.NewServer(s.Handler())
 	defer srv.Close()
 	addr := srv.Listener.Addr().String()
-	body := EntryBody{Site: "Kestrel Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 2, Who: "K. Berg"}
+	body := report.EntryBody{Site: "Kestrel Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 2, Who: "K. Berg"}
 	stored, err := SendEntry(t.Context(), addr, body)
 	if err != nil || stored.ID != 1 || stored.Entered == "" {
 		t.Fatalf("%+v, %v", stored, err)

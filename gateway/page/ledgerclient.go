@@ -10,6 +10,8 @@ import (
 	"net"
 	"net/http"
 	"time"
+
+	"gapward/gateway/report"
 )
 
 // RefusedError is why a gateway did not take an entry. Status is the HTTP
@@ -25,20 +27,20 @@ func (e *RefusedError) Error() string { return e.Why }
 // something, and returns it as it was stored. It asks the gateway itself, by
 // no proxy. A refusal is a [RefusedError]; after any other error it isn't known
 // whether the entry was stored.
-func SendEntry(ctx context.Context, listen string, body EntryBody) (EntryBody, error) {
+func SendEntry(ctx context.Context, listen string, body report.EntryBody) (report.EntryBody, error) {
 	addr, err := loopbackOf(listen)
 	if err != nil {
-		return EntryBody{}, err
+		return report.EntryBody{}, err
 	}
 	text, err := json.Marshal(body)
 	if err != nil {
-		return EntryBody{}, fmt.Errorf("writing the entry as JSON: %w", err)
+		return report.EntryBody{}, fmt.Errorf("writing the entry as JSON: %w", err)
 	}
 	ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://"+addr+"/api/ledger", bytes.NewReader(text))
 	if err != nil {
-		return EntryBody{}, fmt.Errorf("asking the gateway: %w", err)
+		return report.EntryBody{}, fmt.Errorf("asking the gateway: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
 	transport := &http.Transport{}
@@ -46,12 +48,12 @@ func SendEntry(ctx context.Context, listen string, body EntryBody) (EntryBody, e
 	client := http.Client{Transport: transport, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	answer, err := client.Do(req)
 	if err != nil {
-		return EntryBody{}, fmt.Errorf("asking the gateway at %s: %w", addr, err)
+		return report.EntryBody{}, fmt.Errorf("asking the gateway at %s: %w", addr, err)
 	}
 	defer func() { _ = answer.Body.Close() }() // what matters of it has been read
 	text, err = io.ReadAll(io.LimitReader(answer.Body, 1<<20))
 	if err != nil {
-		return EntryBody{}, fmt.Errorf("reading the answer of the gateway at %s: %w", addr, err)
+		return report.EntryBody{}, fmt.Errorf("reading the answer of the gateway at %s: %w", addr, err)
 	}
 	if answer.StatusCode != http.StatusCreated {
 		var told struct {
@@ -60,11 +62,11 @@ func SendEntry(ctx context.Context, listen string, body EntryBody) (EntryBody, e
 		if json.Unmarshal(text, &told) != nil || told.Error == "" {
 			told.Error = fmt.Sprintf("what listens at %s answers %s: is it a gapward?", addr, answer.Status)
 		}
-		return EntryBody{}, &RefusedError{answer.StatusCode, told.Error}
+		return report.EntryBody{}, &RefusedError{answer.StatusCode, told.Error}
 	}
-	var stored EntryBody
+	var stored report.EntryBody
 	if err := json.Unmarshal(text, &stored); err != nil || stored.ID == 0 {
-		return EntryBody{}, errors.Join(fmt.Errorf("the gateway at %s answers with what is no entry", addr), err)
+		return report.EntryBody{}, errors.Join(fmt.Errorf("the gateway at %s answers with what is no entry", addr), err)
 	}
 	return stored, nil
 }

@@ -166,6 +166,8 @@ func pathOf(prefix, name string) string {
 	return prefix + strings.Join(parts, "/")
 }
 
+func rfcNano(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
+
 func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 
 // show sends a page, or its main part alone where the page's own script asks.
