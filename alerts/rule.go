@@ -103,6 +103,8 @@ func DefaultRule(c analysis.Condition) Rule {
 		return Rule{Deadband: 0.010}
 	case analysis.ForecastDue:
 		return Rule{Deadband: 3}
+	case analysis.DutyHigh: // it comes and goes with each start about the limit
+		return Rule{Deadband: 2, OffDelay: 10 * time.Minute}
 	case analysis.SignalFault, analysis.SignalStale, DeviceSilent:
 		return Rule{OffDelay: time.Second}
 	}

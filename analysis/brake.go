@@ -193,6 +193,7 @@ func (b *Brake) Advance(atNS int64, out *Out) {
 	}
 	b.deadlines(out)
 	b.passByHand(out)
+	b.passDuty(out)
 	b.setWake()
 }
 
@@ -212,7 +213,7 @@ func (b *Brake) setWake() {
 	if h := b.hand; h != nil && h.known && !b.counted() {
 		wake = min(wake, h.judgedNS+judgeByTimeNS)
 	}
-	b.wakeNS = min(wake, b.deadlineNS())
+	b.wakeNS = min(wake, b.deadlineNS(), b.dutyWakeNS())
 }
 
 // wakeFor sees to it that a new value on trial is looked at when its time is

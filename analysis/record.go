@@ -16,6 +16,7 @@ type record struct {
 	changes       changes
 	stepAgo       int64 // full cycles since a sudden change of the gap; 0 none stands
 	work          work
+	watched       watched
 
 	hand         *handRecord // nil for a brake with a travel probe
 	use          LiningUse
@@ -82,6 +83,7 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 	v := &b.verdict
 	v.AtNS = c.AtNS
 	b.duty.add(c.AtNS)
+	b.ran(c, nowNS, out)
 	if c.Kind == Full {
 		v.Full++
 	} else {

@@ -120,6 +120,7 @@ type Settings struct {
 	Adjuster Adjuster
 	Lining   Lining
 	Forecast ForecastSettings
+	Duty     DutyLimits
 	Stop     Stop // for the braking work; the zero value where it isn't known
 
 	// Family is shared by the brakes of one model; nil where there is but one.

@@ -170,8 +170,9 @@ func (w *wear) warm() {
 	sd := madToSD * medianInPlace(d[:])
 	const dofOfMAD = 9
 	v, dof := sd*sd, float64(dofOfMAD)
-	// What is stated counts as well, unless it's plainly wrong.
-	if ratio := v / w.noise.variance; ratio > 0.4 && ratio < 2.5 {
+	// What is stated counts as well, unless it's plainly wrong; and where the gaps
+	// are written too coarsely to differ at all.
+	if ratio := v / w.noise.variance; sd == 0 || ratio > 0.4 && ratio < 2.5 {
 		v = (v*dof + w.noise.variance*w.noise.dof/2) / (dof + w.noise.dof/2)
 		dof += w.noise.dof / 2
 	}

@@ -84,6 +84,7 @@ func (s *Site) AnalysisSettings() []analysis.Settings {
 			Adjuster: b.Adjuster,
 			Lining:   b.Lining,
 			Forecast: b.Forecast,
+			Duty:     b.Duty,
 
 			Travel:      b.signalSettings(sensors.Travel),
 			Drive:       b.signalSettings(sensors.Drive),

@@ -40,6 +40,7 @@ type Brake struct {
 	Lining   analysis.Lining           `yaml:"lining"`
 	Model    string                    `yaml:"model"` // brakes of one model share what they learn
 	Forecast analysis.ForecastSettings `yaml:"forecast"`
+	Duty     analysis.DutyLimits       `yaml:"duty"`
 }
 
 // Signals are a brake's signals by name: travel, drive, released, temperature.

@@ -295,6 +295,7 @@ func TestAnalysisSettings(t *testing.T) {
 		Adjuster:    analysis.Adjuster{Ring: &analysis.Ring{Holes: 6, PitchMM: 3, Uses: 3}},
 		Lining:      analysis.Lining{ThicknessMM: 6, MinimumMM: 4, ConeHalfAngleDeg: 15},
 		Forecast:    analysis.ForecastSettings{LeadDays: 30},
+		Duty:        analysis.DutyLimits{StartsPerHour: 240, CyclicDurationPercent: 40},
 		Travel:      analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second, ResolutionMM: 10.0 / 4095, CalibrationU: 0.01},
 		Drive:       analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},
 		Released:    analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},

@@ -46,9 +46,19 @@ func (v *validator) brakes() {
 		v.signals(path+".signals", b.Signals)
 		v.adjuster(path+".adjuster", b.Adjuster)
 		v.lining(path+".lining", b)
+		v.duty(path+".duty", b.Duty)
 		if where := path + ".forecast.lead_days"; v.sound(where) && (b.Forecast.LeadDays < 0 || b.Forecast.LeadDays > 3650) {
 			v.wrong(where, fmt.Sprintf("%d days is out of range", b.Forecast.LeadDays), "write 0 (no warning) to 3650")
 		}
+	}
+}
+
+func (v *validator) duty(path string, d analysis.DutyLimits) {
+	if where := path + ".starts_per_hour"; v.sound(where) && (d.StartsPerHour < 0 || d.StartsPerHour > 3600) {
+		v.wrong(where, fmt.Sprintf("%d starts an hour is out of range", d.StartsPerHour), "write 0 (no limit) to 3600, as on the motor's plate")
+	}
+	if where := path + ".cyclic_duration_percent"; v.sound(where) && !(d.CyclicDurationPercent >= 0 && d.CyclicDurationPercent <= 100) {
+		v.wrong(where, fmt.Sprintf("%v %% is out of range", d.CyclicDurationPercent), "write 0 (no limit) to 100: the ED on the motor's plate")
 	}
 }
 
