@@ -2,22 +2,29 @@ package main
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
 	"math/rand/v2"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"gapward/analysis"
 	"gapward/configs"
+	"gapward/gateway"
 	"gapward/gateway/store"
 	"gapward/sensors"
 	"gapward/simulator"
@@ -29,29 +36,31 @@ import (
 type busySite struct {
 	file   string
 	data   string
+	site   *configs.Site
 	brakes []string
 	plant  *simulator.Plant
 }
 
-func newBusySite(t *testing.T, brakes int) busySite {
+func newBusySite(t *testing.T, brakes int, more string) busySite {
 	t.Helper()
 	dir := t.TempDir()
 	s := busySite{file: filepath.Join(dir, "site.yaml"), data: filepath.Join(dir, "data")}
 	text := "site: Test Quay\ndata: " + s.data + "\npage: {listen: \"127.0.0.1:0\"}\ndevices:\n" +
-		"  io: {modbus: \"tcp://127.0.0.1:%d\", unit: 1, timeout: 200ms}\nbrakes:\n"
+		"  io: {modbus: \"tcp://127.0.0.1:%d\", unit: 1, timeout: 200ms}\n" + more + "brakes:\n"
 	for i := range brakes {
 		name := fmt.Sprintf("crane-%d/hoist", i+1)
 		s.brakes = append(s.brakes, name)
-		text += fmt.Sprintf("  - name: %s\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals:\n"+
+		text += fmt.Sprintf("  - name: %s\n    model: QK-90\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals:\n"+
 			"      travel: {device: io, input: %d, raw: [0, 4095], mm: [0, 10], poll: 20ms}\n"+
 			"      drive: {device: io, discrete: %[2]d}\n", name, i)
 	}
-	port := freePort(t)
-	site, problems := configs.Parse("site.yaml", fmt.Appendf(nil, text, port), configs.Run)
+	file := fmt.Appendf(nil, text, freePort(t))
+	site, problems := configs.Parse("site.yaml", file, configs.Run)
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	if err := os.WriteFile(s.file, fmt.Appendf(nil, text, port), 0o644); err != nil {
+	s.site = site
+	if err := os.WriteFile(s.file, file, 0o644); err != nil {
 		t.Fatal(err)
 	}
 
@@ -103,111 +112,310 @@ func (s busySite) stored(t *testing.T) []string {
 	return lines
 }
 
-// witness remembers every cycle that the page has ever shown.
+// witness remembers all that the daemon has ever told: cycles on the page,
+// points sent to a database, alarms sent to people, counts in the metrics.
 type witness struct {
-	mu   sync.Mutex
-	seen map[string]bool
+	mu      sync.Mutex
+	shown   map[string]bool     // cycles as the page had them
+	points  map[string]bool     // brake and time of cycles as an InfluxDB had them
+	alarms  map[int64]string    // condition and brake by id, as a webhook had them
+	counted map[string]int64    // the highest count of cycles, by brake
+	far     *httptest.Server    // stands in for database and webhook
+	failed  map[string]struct{} // what it could not make sense of
 }
 
-// watch asks the page for the latest cycles until ctx ends. A daemon that is
-// killed in the middle of an answer is no news.
+func newWitness(t *testing.T) *witness {
+	w := &witness{shown: map[string]bool{}, points: map[string]bool{}, alarms: map[int64]string{}, counted: map[string]int64{}, failed: map[string]struct{}{}}
+	w.far = httptest.NewServer(http.HandlerFunc(w.take))
+	t.Cleanup(w.far.Close)
+	return w
+}
+
+// settings are the lines of the site file by which the daemon tells it.
+func (w *witness) settings() string {
+	return "export: {influx: {url: \"" + w.far.URL + "\", org: o, bucket: b}}\nnotify:\n  - webhook: {url: \"" + w.far.URL + "/hook\"}\n"
+}
+
+// take stands in for an InfluxDB and for a webhook. A request that the kill cut
+// short was never confirmed, so nothing of it counts as told.
+func (w *witness) take(rw http.ResponseWriter, r *http.Request) {
+	var from io.Reader = r.Body
+	if r.Header.Get("Content-Encoding") == "gzip" {
+		z, err := gzip.NewReader(r.Body)
+		if err != nil {
+			return
+		}
+		from = z
+	}
+	body, err := io.ReadAll(from)
+	if err != nil {
+		return
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if r.URL.Path == "/hook" {
+		var m struct {
+			ID               int64
+			Condition, Brake string
+		}
+		if err := json.Unmarshal(body, &m); err != nil || m.ID == 0 {
+			w.failed["webhook: "+string(body)] = struct{}{}
+		}
+		w.alarms[m.ID] = m.Condition + " " + m.Brake
+		rw.WriteHeader(http.StatusOK)
+		return
+	}
+	for line := range strings.Lines(string(body)) {
+		if !strings.HasPrefix(line, "gapward_cycle,") {
+			continue
+		}
+		brake := regexp.MustCompile(`brake=([^, ]+)`).FindStringSubmatch(line)
+		fields := strings.Fields(line)
+		if brake == nil || len(fields) < 3 {
+			w.failed["InfluxDB: "+line] = struct{}{}
+			continue
+		}
+		w.points[brake[1]+" "+fields[len(fields)-1]] = true
+	}
+	rw.WriteHeader(http.StatusNoContent)
+}
+
+const countLine = `gapward_cycles_total\{brake="([^"]+)",kind="full"\} ([0-9.e+]+)`
+
+// watch asks the page and the metrics until ctx ends. A daemon that is killed in
+// the middle of an answer is no news.
 func (w *witness) watch(ctx context.Context, url string, brakes []string) {
+	count := regexp.MustCompile(countLine)
+	get := func(path string) []byte {
+		req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+path, nil)
+		if err != nil {
+			return nil
+		}
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			return nil
+		}
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil || resp.StatusCode != http.StatusOK {
+			return nil
+		}
+		return body
+	}
 	for ctx.Err() == nil {
 		for _, b := range brakes {
-			req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+"/api/cycles/"+b+"?limit=20", nil)
-			if err != nil {
-				return
-			}
-			resp, err := http.DefaultClient.Do(req)
-			if err != nil {
-				continue
-			}
 			var body struct{ Cycles []json.RawMessage }
-			err = json.NewDecoder(resp.Body).Decode(&body)
-			resp.Body.Close()
-			if err != nil {
+			if json.Unmarshal(get("/api/cycles/"+b+"?limit=20"), &body) != nil {
 				continue
 			}
 			w.mu.Lock()
 			for _, c := range body.Cycles {
-				w.seen[string(c)] = true
+				w.shown[string(c)] = true
 			}
 			w.mu.Unlock()
 		}
+		metrics := get("/metrics")
+		w.mu.Lock()
+		for _, m := range count.FindAllSubmatch(metrics, -1) {
+			if n, err := strconv.ParseFloat(string(m[2]), 64); err == nil {
+				w.counted[string(m[1])] = max(w.counted[string(m[1])], int64(n))
+			}
+		}
+		w.mu.Unlock()
 	}
 }
 
-func (w *witness) all() []string {
+func (w *witness) cyclesShown() int {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	var list []string
-	for c := range w.seen {
-		list = append(list, c)
-	}
-	return list
+	return len(w.shown)
 }
 
-// Whatever the moment at which the daemon is killed: what it has once shown is
-// there after it is started again.
+// hold compares all that was told with the store.
+func (w *witness) hold(t *testing.T, s busySite, when string) {
+	t.Helper()
+	db, err := store.OpenReadOnly(t.Context(), s.data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	rows, err := db.CyclesAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines, points, counts := map[string]bool{}, map[string]bool{}, map[string]int64{}
+	for i, r := range rows {
+		if r.ID != int64(i+1) {
+			t.Fatalf("%s: cycle %d has the id %d: there is a hole", when, i+1, r.ID)
+		}
+		lines[string(r.AppendJSON(nil, r.Brake))] = true
+		points[fmt.Sprintf("%s %d", r.Brake, r.AtNS)] = true
+		counts[r.Brake]++
+	}
+	events, err := db.AlarmsAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	alarms := map[int64]string{}
+	for i, e := range events {
+		if e.ID != int64(i+1) {
+			t.Fatalf("%s: alarm %d has the id %d: there is a hole", when, i+1, e.ID)
+		}
+		alarms[e.ID] = string(e.Condition) + " " + e.Brake
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for c := range w.shown {
+		if !lines[c] {
+			t.Fatalf("%s: shown on the page, and lost: %s", when, c)
+		}
+	}
+	for p := range w.points {
+		if !points[p] {
+			t.Fatalf("%s: sent to the database, and lost: %s", when, p)
+		}
+	}
+	for id, what := range w.alarms {
+		if alarms[id] != what {
+			t.Fatalf("%s: told as alarm %d %q, and stored as %q", when, id, what, alarms[id])
+		}
+	}
+	for b, n := range w.counted {
+		if n > counts[b] {
+			t.Fatalf("%s: the metrics counted %d cycles of %s, %d are stored", when, n, b, counts[b])
+		}
+	}
+	for f := range w.failed {
+		t.Errorf("%s: %s", when, f)
+	}
+}
+
+// sameAsUnkilled holds the verdicts and forecasts in the store against those of
+// a pipeline that is fed the stored cycles without a break.
+func (s busySite) sameAsUnkilled(t *testing.T) {
+	t.Helper()
+	db, err := store.OpenReadOnly(t.Context(), s.data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	p, err := gateway.NewSitePipeline(s.site, s.site.AnalysisSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := db.CyclesAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all store.Batch
+	for _, r := range rows {
+		p.Recall(p.Place(r.Brake), r.Cycle, &all)
+	}
+	want, got := map[string]string{}, map[string]string{}
+	for _, v := range all.Verdicts {
+		v.Change = analysis.Change{} // isn't stored
+		want["verdict on "+v.Brake] = fmt.Sprintf("%+v", v.Verdict)
+	}
+	stored, err := db.Verdicts(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range stored {
+		v.Change = analysis.Change{}
+		got["verdict on "+v.Brake] = fmt.Sprintf("%+v", v.Verdict)
+	}
+	for what, w := range want {
+		if got[what] != w {
+			t.Errorf("%s is stored as\n%s\na run without a kill has\n%s", what, got[what], w)
+		}
+	}
+	if len(want) < len(s.brakes) {
+		t.Errorf("only %d verdicts compared", len(want))
+	}
+}
+
+// kills is how often the daemon is killed: hundreds of times on request.
+func kills(t *testing.T) int {
+	if n, err := strconv.Atoi(os.Getenv("GAPWARD_KILLS")); err == nil {
+		return n
+	}
+	if testing.Short() {
+		return 5
+	}
+	return 25
+}
+
+// Whatever the moment at which the daemon is killed, while it starts, measures,
+// stores, tells or is asked: what it has once told by its page, its metrics, an
+// exporter or an alarm is there after it is started again, without a hole, and
+// it knows of its brakes what it would know had nobody killed it.
 func TestKilledAtAnyMomentNothingShownIsLost(t *testing.T) {
 	t.Parallel()
-	const rounds = 8
+	rounds := kills(t)
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
-	s, program := newBusySite(t, 16), build(t)
-	w := &witness{seen: map[string]bool{}}
-
-	var before int
+	w := newWitness(t)
+	s, program := newBusySite(t, 16, w.settings()), build(t)
+	atStart := 0
 	for round := range rounds {
 		p := startProcess(t, nil, program, "run", "--config", s.file)
-		url := p.err.find(t, 30*time.Second, `msg=running .*page=(http://[0-9.:]+)`)[1]
 		ctx, cancel := context.WithCancel(t.Context())
 		var watching sync.WaitGroup
-		watching.Go(func() { w.watch(ctx, url, s.brakes) })
-
-		// At least one cycle of this run must have been shown; then any moment
-		// will do.
-		eventually(t, 30*time.Second, "a new cycle", func() bool { return len(w.all()) > before })
-		time.Sleep(time.Duration(random.Int64N(int64(3 * time.Second))))
+		if round > 0 && random.IntN(4) == 0 {
+			atStart++
+			time.Sleep(time.Duration(random.Int64N(int64(300 * time.Millisecond))))
+		} else {
+			url := p.err.find(t, 30*time.Second, `msg=running .*page=(http://[0-9.:]+)`)[1]
+			watching.Go(func() { w.watch(ctx, url, s.brakes) })
+			if random.IntN(3) == 0 {
+				e := simulator.Event{Brake: s.brakes[random.IntN(len(s.brakes))], Fault: simulator.NotFreeing, Lasts: 2500 * time.Millisecond}
+				if err := s.plant.Apply(e); err != nil {
+					t.Fatal(err)
+				}
+			}
+			time.Sleep(time.Duration(random.Int64N(int64(4500 * time.Millisecond))))
+		}
 		if status := p.signal(t, syscall.SIGKILL); !status.Signaled() || status.Signal() != syscall.SIGKILL {
 			t.Fatalf("it was not killed but ended with %v", p.cmd.ProcessState)
 		}
 		cancel()
 		watching.Wait()
-
-		lines, shown := s.stored(t), w.all()
-		for _, c := range shown {
-			if !slices.Contains(lines, c) {
-				t.Fatalf("round %d: shown, and lost: %s", round, c)
-			}
+		if store.Exists(s.data) {
+			w.hold(t, s, fmt.Sprintf("killed for the %d. time", round+1))
 		}
-		before = len(shown)
 	}
 
-	// The last start ends as it should, and nothing has gone in between.
+	// The last run ends as it should, and nothing has gone in between.
 	p := startProcess(t, nil, program, "run", "--config", s.file)
-	p.err.find(t, 30*time.Second, `msg=running`)
+	url := p.err.find(t, 30*time.Second, `msg=running .*page=(http://[0-9.:]+)`)[1]
+	ctx, cancel := context.WithCancel(t.Context())
+	var watching sync.WaitGroup
+	watching.Go(func() { w.watch(ctx, url, s.brakes) })
+	before := w.cyclesShown()
+	eventually(t, 30*time.Second, "new cycles", func() bool { return w.cyclesShown() > before+len(s.brakes) })
+	cancel()
+	watching.Wait()
 	if status := p.signal(t, syscall.SIGTERM); status.ExitStatus() != 0 {
 		t.Errorf("it ended with %v", p.cmd.ProcessState)
 	}
-	lines := s.stored(t)
-	for _, c := range w.all() {
-		if !slices.Contains(lines, c) {
-			t.Errorf("shown, and lost at last: %s", c)
-		}
+	w.hold(t, s, "told to end")
+	s.sameAsUnkilled(t)
+	if n := len(w.points); n < 2*rounds || w.cyclesShown() < 2*rounds {
+		t.Errorf("only %d cycles were shown and %d sent; that proves little", w.cyclesShown(), n)
 	}
-	if n := len(w.all()); n < 5*rounds {
-		t.Errorf("only %d cycles were shown; that proves little", n)
+	if len(w.alarms) < rounds/10 {
+		t.Errorf("only %d alarms were told; that proves little", len(w.alarms))
 	}
-	t.Logf("%d cycles shown, %d stored, killed %d times", len(w.all()), len(lines), rounds)
+	t.Logf("killed %d times, %d of them while it started: %d cycles shown, %d sent and %d alarms told; %d cycles stored",
+		rounds, atStart, w.cyclesShown(), len(w.points), len(w.alarms), len(s.stored(t)))
 }
 
 // Told to end, the daemon ends well, and stores what was under way: the very
 // cycles that a replay of its recording ends with.
 func TestToldToEndItStoresWhatIsUnderWay(t *testing.T) {
 	t.Parallel()
-	s, program := newBusySite(t, 2), build(t)
+	s, program := newBusySite(t, 2, ""), build(t)
 	record := filepath.Join(t.TempDir(), "record")
 	p := startProcess(t, nil, program, "run", "--config", s.file, "--record", record)
 	p.err.find(t, 30*time.Second, `msg=running`)
