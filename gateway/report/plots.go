@@ -1,0 +1,52 @@
+package report
+
+import (
+	"context"
+	"math"
+	"time"
+
+	"gapward/analysis"
+	"gapward/gateway/figures"
+	"gapward/gateway/store"
+)
+
+// plots draws the gap over the span, and the travel of the latest cycle.
+func (m *maker) plots(ctx context.Context, r *BrakeRecord, rows []store.LedgerRow) error {
+	points, err := m.Data.Thinned(ctx, r.Name, m.From.UnixNano(), m.To.UnixNano(), plotPoints)
+	if err != nil {
+		return err
+	}
+	for _, p := range points {
+		r.Gaps = append(r.Gaps, GapRecord{rfcNS(p.AtNS), number(p.MeanMM), number(p.MinMM), number(p.MaxMM), p.Count})
+	}
+	h := figures.GapHistory{Brake: r.Name, Limits: r.settings.Limits, Points: points, FromNS: m.From.UnixNano(), Until: m.To.In(m.Now.Location())}
+	for _, e := range analysis.Standing(store.Entries(rows)) {
+		if e.Kind == analysis.Reading && m.within(e.AtNS) {
+			h.ByHand = append(h.ByHand, figures.HandPoint{AtNS: e.AtNS, MM: e.GapMM, UMM: e.GapUMM})
+		}
+	}
+	// A forecast belongs to the plot only where the span reaches to it.
+	if r.adjust != nil && !m.To.Before(m.Now.Add(-24*time.Hour)) {
+		h.Forecast, h.Foretold = *r.adjust, true
+	}
+	if len(points)+len(h.ByHand) > 0 {
+		if r.gapPlot, err = figures.GapCurve(h, figures.Wide()); err != nil {
+			return err
+		}
+	}
+	wave, has, err := m.Data.Waveform(ctx, r.Name)
+	if err != nil || !has || len(wave.TimesNS) == 0 || !m.within(wave.CycleAtNS) {
+		return err
+	}
+	none := math.NaN()
+	c := analysis.Cycle{SetLevelMM: none, ReleasedLevelMM: none, ReleaseS: none, SetS: none}
+	cycles, err := m.Data.Cycles(ctx, r.Name, wave.CycleAtNS, wave.CycleAtNS+1, 1)
+	if err != nil {
+		return err
+	}
+	if len(cycles) > 0 {
+		c = cycles[0].Cycle
+	}
+	r.cyclePlot, err = figures.CycleCurve(r.Name, wave.Waveform, c, figures.Wide())
+	return err
+}
