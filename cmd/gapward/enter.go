@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"strings"
 	"time"
 
 	"gapward/analysis"
@@ -155,13 +154,9 @@ func (f *entryFlags) enter(ctx context.Context, io streams, body report.EntryBod
 	if err != nil {
 		return err
 	}
-	i := site.BrakeIndex(f.Brake)
-	if i < 0 {
-		var names []string
-		for _, b := range site.Brakes {
-			names = append(names, b.Name)
-		}
-		return usage(fmt.Errorf("%s has no brake called %q; its brakes are %s", f.Config, f.Brake, strings.Join(names, ", ")))
+	i, err := brakeOf(site, f.Config, f.Brake)
+	if err != nil {
+		return err
 	}
 	now := time.Now()
 	at, err := timeAt(f.At, now)

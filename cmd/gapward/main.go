@@ -31,6 +31,7 @@ type commands struct {
 	Commission commissionCommand `cmd:"" help:"Prove a site file on the live system and write a record of it."`
 	Replay     replayCommand     `cmd:"" help:"Run a recording through the pipeline and print what it finds."`
 	Enter      enterCommand      `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
+	Report     reportCommand     `cmd:"" help:"Write the inspection record."`
 	Backup     backupCommand     `cmd:"" help:"Copy the database, also while the daemon runs."`
 	Version    versionCommand    `cmd:"" help:"Print version, commit and Go version."`
 }

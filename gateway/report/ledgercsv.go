@@ -2,6 +2,8 @@ package report
 
 import (
 	"encoding/csv"
+	"encoding/json"
+	"fmt"
 	"io"
 	"strconv"
 	"strings"
@@ -47,6 +49,19 @@ func WriteLedgerCSV(to io.Writer, rows []store.LedgerRow) error {
 	}
 	w.Flush()
 	return w.Error()
+}
+
+// WriteLedgerJSON writes entries as JSON, in the shape of the page's interface.
+func WriteLedgerJSON(to io.Writer, rows []store.LedgerRow) error {
+	e := json.NewEncoder(to)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	if err := e.Encode(struct {
+		Entries []EntryBody `json:"entries"`
+	}{Bodies(rows)}); err != nil {
+		return fmt.Errorf("writing the ledger as JSON: %w", err)
+	}
+	return nil
 }
 
 // cell is text that a spreadsheet doesn't take for a formula.
