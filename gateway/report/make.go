@@ -65,7 +65,7 @@ var ErrNoBrake = errors.New("the site has no such brake")
 
 const (
 	mostAlarms = 100_000 // events that are looked at, of each brake
-	plotPoints = 180     // of the gap, over the span
+	plotPoints = 120     // of the gap, over the span
 )
 
 // maker is one record in the making.

@@ -30,7 +30,7 @@ func (m *maker) plots(ctx context.Context, r *BrakeRecord, rows []store.LedgerRo
 		h.Forecast, h.Foretold = *r.adjust, true
 	}
 	if len(points)+len(h.ByHand) > 0 {
-		if r.gapPlot, err = figures.GapCurve(h, figures.Wide()); err != nil {
+		if r.gapPlot, err = figures.GapCurve(h, figures.Narrow()); err != nil {
 			return err
 		}
 	}
@@ -47,6 +47,6 @@ func (m *maker) plots(ctx context.Context, r *BrakeRecord, rows []store.LedgerRo
 	if len(cycles) > 0 {
 		c = cycles[0].Cycle
 	}
-	r.cyclePlot, err = figures.CycleCurve(r.Name, wave.Waveform, c, figures.Wide())
+	r.cyclePlot, err = figures.CycleCurve(r.Name, wave.Waveform, c, figures.Narrow())
 	return err
 }
