@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
+	"slices"
 	"time"
 
 	"gapward/configs"
@@ -30,7 +32,7 @@ func sinks(site *configs.Site, lg *slog.Logger) (list []export.Sink, err error) 
 		list = append(list, m)
 	}
 	if s := site.Export.Sparkplug; s != nil {
-		x, err := export.NewSparkplug(*s, site.Name, brakeInfos(site), lg)
+		x, err := export.NewSparkplug(*s, site.Name, brakeInfos(site), slices.Sorted(maps.Keys(site.Devices)), lg)
 		if err != nil {
 			return nil, fmt.Errorf("export by Sparkplug: %w", err)
 		}

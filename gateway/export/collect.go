@@ -31,6 +31,7 @@ var (
 	wearPerCycle    = gauge("gapward_wear_meters_per_cycle", "Growth of the air gap with each cycle; absent while it can't be told from zero.", "brake")
 	forecastSeconds = gauge("gapward_forecast_timestamp_seconds", "When the air gap reaches a limit, with the odds given.", "brake", "limit", "quantile")
 	alarmActive     = gauge("gapward_alarm_active", "1 while the condition is present; an empty brake stands for the gateway.", "brake", "condition")
+	deviceSilent    = gauge("gapward_device_silent", "1 while the device does not answer.", "device")
 	signalGood      = gauge("gapward_signal_good", "1 while the signal's latest reading is good.", "brake", "signal")
 	pollFailures    = counter("gapward_poll_failures_total", "Requests to a device that failed.", "device")
 	exportBacklog   = gauge("gapward_export_backlog", "Rows stored and not yet delivered.", "exporter")
@@ -42,7 +43,7 @@ var (
 
 func allSeries() []series {
 	return []series{gapMeters, gapUncertainty, gapLimitMeters, releaseSeconds, setSeconds, cyclesTotal, lastCycle, wearPerCycle,
-		forecastSeconds, alarmActive, signalGood, pollFailures, exportBacklog, exportDelivered, exportSetAside, exportFailing, buildInfo}
+		forecastSeconds, alarmActive, deviceSilent, signalGood, pollFailures, exportBacklog, exportDelivered, exportSetAside, exportFailing, buildInfo}
 }
 
 // Describe implements [prometheus.Collector].
@@ -84,6 +85,9 @@ func (m *Metrics) snapshot() []prometheus.Metric {
 	}
 	for condition, on := range m.gateway {
 		g.add(alarmActive, oneIf(on), "", string(condition))
+	}
+	for device, on := range m.silent {
+		g.add(deviceSilent, oneIf(on), device)
 	}
 	for device, n := range m.failures {
 		g.add(pollFailures, float64(n), device)

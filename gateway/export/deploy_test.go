@@ -15,7 +15,6 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"gapward/alerts"
-	"gapward/analysis"
 )
 
 // deployed is a file of the folder deploy.
@@ -63,8 +62,12 @@ func TestEachConditionHasAnAlertRule(t *testing.T) {
 			t.Errorf("%s has the cautions\n%s\nwant\n%s", r.Alert, r.Annotations["cautions"], want)
 		}
 	}
-	for _, c := range analysis.Conditions() {
-		r, ok := byExpr[fmt.Sprintf("gapward_alarm_active{condition=%q} == 1", c)]
+	for _, c := range alerts.Conditions() {
+		expr := fmt.Sprintf("gapward_alarm_active{condition=%q} == 1", c)
+		if c == alerts.DeviceSilent {
+			expr = "gapward_device_silent == 1"
+		}
+		r, ok := byExpr[expr]
 		if !ok {
 			t.Errorf("no alert for %s", c)
 			continue

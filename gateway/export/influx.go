@@ -152,18 +152,23 @@ func (x *Influx) forecastPoint(r store.ForecastRow) *write.Point {
 func (x *Influx) alarmPoint(r store.AlarmRow) *write.Point {
 	p := x.point("gapward_alarm", r.Brake, r.AtNS)
 	p.AddTag("condition", tag(string(r.Condition)))
+	p.AddTag("change", tag(r.Change.String())) // one moment may raise an alarm and suppress it
+	if r.Device != "" {
+		p.AddTag("device", tag(r.Device))
+	}
 	p.AddField("id", r.ID)
-	p.AddField("change", r.Change.String())
 	p.AddField("state", r.State.String())
 	p.AddField("active", active(r))
 	number(p, "value"+unitSuffix(r.Unit), r.Value)
 	number(p, "value_u"+unitSuffix(r.Unit), r.U)
 	number(p, "limit"+unitSuffix(r.Unit), r.Limit)
-	if r.By != "" {
-		p.AddField("by", r.By)
+	if r.UntilNS != 0 {
+		p.AddField("until_s", float64(r.UntilNS)/1e9)
 	}
-	if r.Detail != "" {
-		p.AddField("detail", r.Detail)
+	for _, f := range []struct{ name, words string }{{"signal", r.Signal}, {"by", r.By}, {"reason", r.Reason}, {"detail", r.Detail}} {
+		if f.words != "" {
+			p.AddField(f.name, f.words)
+		}
 	}
 	return p
 }

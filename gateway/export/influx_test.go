@@ -98,8 +98,8 @@ func TestInfluxLines(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []string{
-		`gapward_alarm,condition=gateway-fault,site=Kestrel\ Quay active=0,change="cleared",id=0i,state="normal",value=2.81 1772344802123456789`,
-		`gapward_alarm,brake=quay-2/main,condition=gap-adjust,site=Kestrel\ Quay active=1,by="shift",change="raised",id=0i,limit_mm=2.8,state="unacknowledged",value_mm=2.81,value_u_mm=0.01 1772344802123456789`,
+		`gapward_alarm,change=cleared,condition=gateway-fault,site=Kestrel\ Quay active=0,id=0i,state="normal",value=2.81 1772344802123456789`,
+		`gapward_alarm,brake=quay-2/main,change=raised,condition=gap-adjust,site=Kestrel\ Quay active=1,by="shift",id=0i,limit_mm=2.8,state="unacknowledged",value_mm=2.81,value_u_mm=0.01 1772344802123456789`,
 		`gapward_forecast,brake=quay-2/main,limit=max,site=Kestrel\ Quay cycles_p05=50000,cycles_p50=88000,date_p05_s=1800000000,date_p50_s=1900000000,gap_mm=1.7,gap_u_mm=0.02,id=0i,limit_mm=2.8,wear_u_um_per_1000_cycles=1,wear_um_per_1000_cycles=12.5 1772344800123456790`,
 		`gapward_cycle,brake=quay\ 2/main\,\ west,site=Kestrel\ Quay flags="spikes,no-set-after",gap_mm=1.625,gap_u_mm=0.0625,id=5i,kind="full",on_ms=4250,release_ms=250,released_level_mm=3.625,set_level_mm=2,temperature_c=-3 1772344800123456789`,
 		`gapward_cycle,brake=quay-2/creep,site=Kestrel\ Quay flags="",id=0i,kind="jog",on_ms=100 1772344803123456789`,

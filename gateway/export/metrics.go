@@ -14,6 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/store"
 	"gapward/sensors"
@@ -37,6 +38,7 @@ type Metrics struct {
 	brakes    []*brakeState // in the order of the site file
 	byName    map[string]*brakeState
 	gateway   map[analysis.Condition]bool // alarms of the gateway itself
+	silent    map[string]bool             // devices that don't answer, by name
 	failures  map[string]uint64           // polls, by device
 	exporters map[string]Progress
 }
@@ -71,7 +73,8 @@ func NewMetrics(brakes []BrakeInfo, version string) *Metrics {
 			Buckets: pollBuckets,
 		}, []string{"device"}),
 		byName:    map[string]*brakeState{},
-		gateway:   map[analysis.Condition]bool{analysis.GatewayFault: false},
+		gateway:   map[analysis.Condition]bool{analysis.GatewayFault: false, alerts.AlarmFlood: false, alerts.UrgentFlood: false},
+		silent:    map[string]bool{},
 		failures:  map[string]uint64{},
 		exporters: map[string]Progress{},
 	}
@@ -166,9 +169,17 @@ func (m *Metrics) Update(batch *store.Batch) {
 		}
 	}
 	for _, r := range batch.Alarms {
-		if r.Brake == "" {
+		switch {
+		case r.Device != "":
+			if r.Condition == alerts.DeviceSilent {
+				m.silent[label(r.Device)] = r.State.Active()
+			}
+			continue
+		case r.Brake == "":
 			m.gateway[r.Condition] = r.State.Active()
-		} else if b := m.byName[r.Brake]; b != nil {
+			continue
+		}
+		if b := m.byName[r.Brake]; b != nil {
 			b.active[r.Condition] = r.State.Active()
 		}
 	}
@@ -194,6 +205,7 @@ func (m *Metrics) ObservePoll(device string, took time.Duration, failed bool) {
 		n++
 	}
 	m.failures[device] = n // also 0, so that the series is there before the first failure
+	m.silent[device] = m.silent[device]
 }
 
 // Polled implements [sensors.Watcher].

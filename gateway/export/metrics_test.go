@@ -163,7 +163,7 @@ func TestLint(t *testing.T) {
 			t.Errorf("%s: %s", p.Metric, p.Text)
 		}
 	}
-	if n := testutil.CollectAndCount(m, "gapward_alarm_active"); n != 2*(len(analysis.Conditions())-1)+1 {
+	if n := testutil.CollectAndCount(m, "gapward_alarm_active"); n != 2*(len(analysis.Conditions())-1)+3 {
 		t.Errorf("%d alarm series", n)
 	}
 }
@@ -173,6 +173,21 @@ func TestOddNamesDoNotBreakTheScrape(t *testing.T) {
 	m.SetSignal("unknown", sensors.Travel, true)
 	if text := scrape(t, m); !strings.Contains(text, "bad\uFFFD name") || !strings.Contains(text, `brake="twice"`) {
 		t.Error("series are missing")
+	}
+}
+
+// Each device has a series of its own, from its first poll on.
+func TestSilentDevices(t *testing.T) {
+	m := NewMetrics(siteBrakes(), "1")
+	m.Polled("quay-io", sensors.Poll{Took: time.Millisecond})
+	m.Polled("pit-io", sensors.Poll{Took: time.Millisecond})
+	back := silentAt("pit-io", 2)
+	back.State, back.Change = alerts.Normal, alerts.Cleared
+	m.Update(&store.Batch{Alarms: []store.AlarmRow{silentAt("quay-io", 1), silentAt("pit-io", 1), back}})
+	for _, line := range []string{`gapward_device_silent{device="quay-io"} 1`, `gapward_device_silent{device="pit-io"} 0`, `gapward_alarm_active{brake="",condition="alarm-flood"} 0`} {
+		if text := scrape(t, m); !strings.Contains(text, line+"\n") {
+			t.Errorf("there is no line %s in\n%s", line, strings.Join(own(text), "\n"))
+		}
 	}
 }
 

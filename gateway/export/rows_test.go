@@ -72,6 +72,13 @@ func alarmAt(brake string, c analysis.Condition, i int, state alerts.State) stor
 		State: state, SinceNS: startNS, Value: 2.81, U: 0.01, Limit: 2.8, Unit: "mm"}}
 }
 
+// silentAt is the alarm of a device that doesn't answer.
+func silentAt(device string, i int) store.AlarmRow {
+	a := alarmAt("", alerts.DeviceSilent, i, alerts.Unacknowledged)
+	a.Device, a.Unit = device, "s"
+	return a
+}
+
 func verdictOf(brake string, i int) store.VerdictRow {
 	return store.VerdictRow{Brake: brake, Verdict: analysis.Verdict{AtNS: startNS + int64(i), State: analysis.InLimits, GapMM: 1.7, GapUMM: 0.02,
 		ReleaseS: 0.21, ReleaseUS: 0.01, SetS: analysis.NoValue(), SetUS: analysis.NoValue(), Full: int64(i), Jogs: 3}}

@@ -6,13 +6,14 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
-	"gapward/analysis"
+	"gapward/alerts"
 	"gapward/gateway/store"
 )
 
@@ -22,7 +23,7 @@ import (
 //	spBv1.0/GROUP/NBIRTH/NODE         birth of the gateway; its death is the last will
 //	spBv1.0/GROUP/DBIRTH/NODE/BRAKE   every metric of a brake, with its latest value
 //	spBv1.0/GROUP/DDATA/NODE/BRAKE    a cycle, verdict, forecast or alarm
-//	spBv1.0/GROUP/NDATA/NODE          the gateway's own alarm
+//	spBv1.0/GROUP/NDATA/NODE          an alarm of the gateway or of a device it reads
 //	spBv1.0/GROUP/NCMD/NODE           heard: Node Control/Rebirth, and nothing else
 //
 // A row from before the latest birth is marked as historical. The standard
@@ -38,6 +39,7 @@ type Sparkplug struct {
 	names   sparkplugNames
 	primary string // host application to wait for; empty: none
 	brakes  []BrakeInfo
+	alarms  []alerts.Key // of the gateway and its devices
 	lg      *slog.Logger
 	link    *link[*node]
 	now     func() time.Time
@@ -56,20 +58,20 @@ type node struct {
 }
 
 // NewSparkplug makes the sink; [Sparkplug.Run] connects it.
-func NewSparkplug(s SparkplugSettings, site string, brakes []BrakeInfo, lg *slog.Logger) (*Sparkplug, error) {
+func NewSparkplug(s SparkplugSettings, site string, brakes []BrakeInfo, devices []string, lg *slog.Logger) (*Sparkplug, error) {
 	b, err := newBroker("export.sparkplug.password_file", s.URL, s.User, s.PasswordFile, s.ClientID)
 	if err != nil {
 		return nil, err
 	}
-	var devices []string
+	var of []string
 	for _, i := range brakes {
-		devices = append(devices, i.Name)
+		of = append(of, i.Name)
 	}
-	names, err := newSparkplugNames(s, site, devices)
+	names, err := newSparkplugNames(s, site, of)
 	if err != nil {
 		return nil, err
 	}
-	x := &Sparkplug{broker: b, names: names, primary: s.PrimaryHost, brakes: brakes, lg: lg.With("exporter", "sparkplug"), now: time.Now}
+	x := &Sparkplug{broker: b, names: names, primary: s.PrimaryHost, brakes: brakes, alarms: nodeAlarms(devices), lg: lg.With("exporter", "sparkplug"), now: time.Now}
 	x.link = newLink(b.url, x.lg, x.connect, x.die)
 	return x, nil
 }
@@ -237,10 +239,7 @@ func (x *Sparkplug) birth(ctx context.Context, n *node, bdSeq uint8) error {
 	}
 	n.seq, n.born = 0, s.newest
 	nowNS := x.now().UnixNano()
-	births := []message{x.message(n, x.names.node("NBIRTH"), append(at(nowNS, []metric{
-		{name: "bdSeq", kind: typeInt64, whole: int64(bdSeq)},
-		{name: rebirthName, kind: typeBoolean},
-	}), at(nowNS, []metric{alarmMetric(analysis.GatewayFault, s.active[""][analysis.GatewayFault])})...))}
+	births := []message{x.message(n, x.names.node("NBIRTH"), s.nodeMetrics(bdSeq, x.alarms, nowNS))}
 	for _, b := range x.brakes {
 		births = append(births, x.message(n, x.names.device("DBIRTH", b.Name), s.metricsOf(b, nowNS)))
 	}
@@ -267,7 +266,7 @@ func (x *Sparkplug) standing(ctx context.Context) (*standing, error) {
 		return nil, err
 	}
 	s := &standing{newest: newest, cycles: map[string]store.CycleRow{}, verdicts: map[string]store.VerdictRow{},
-		forecasts: map[string]store.ForecastRow{}, active: map[string]map[analysis.Condition]bool{}}
+		forecasts: map[string]store.ForecastRow{}, active: map[alerts.Key]bool{}}
 	for _, r := range verdicts {
 		s.verdicts[r.Brake] = r
 	}
@@ -277,10 +276,7 @@ func (x *Sparkplug) standing(ctx context.Context) (*standing, error) {
 		}
 	}
 	for _, r := range alarms {
-		if s.active[r.Brake] == nil {
-			s.active[r.Brake] = map[analysis.Condition]bool{}
-		}
-		s.active[r.Brake][r.Condition] = r.State.Active()
+		s.active[r.Key()] = r.State.Active()
 	}
 	for _, b := range x.brakes {
 		last, err := x.db.Cycles(ctx, b.Name, 0, 1<<63-1, 1)
@@ -359,6 +355,9 @@ func (x *Sparkplug) send(ctx context.Context, n *node, rows Rows) error {
 		messages = append(messages, x.message(n, topic, ms))
 	}
 	for _, r := range rows.Alarms {
+		if r.Brake == "" && !slices.Contains(x.alarms, r.Key()) {
+			continue // likewise
+		}
 		add(r.Brake, r.ID <= n.born.Alarm, alarmMetrics(r))
 	}
 	for _, r := range rows.Verdicts {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strings"
 
+	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/store"
 )
@@ -44,13 +45,18 @@ func forecastMetrics(r store.ForecastRow) []metric {
 	return at(r.AtNS, ms)
 }
 
-// alarmMetrics is true while the condition is present.
+// alarmMetrics is true while the condition is present and people are called for
+// it. A device's alarm bears its name.
 func alarmMetrics(r store.AlarmRow) []metric {
-	return at(r.AtNS, []metric{alarmMetric(r.Condition, r.State.Active())})
+	return at(r.AtNS, []metric{alarmMetric(r.Key(), r.State.Active())})
 }
 
-func alarmMetric(c analysis.Condition, active bool) metric {
-	return metric{name: "alarm/" + label(string(c)), kind: typeBoolean, boolean: active}
+func alarmMetric(k alerts.Key, active bool) metric {
+	name := "alarm/" + label(string(k.Condition))
+	if k.Device != "" {
+		name += "/" + label(k.Device)
+	}
+	return metric{name: name, kind: typeBoolean, boolean: active}
 }
 
 func limitMetrics(atNS int64, l analysis.Limits) []metric {
@@ -100,7 +106,27 @@ type standing struct {
 	cycles    map[string]store.CycleRow
 	verdicts  map[string]store.VerdictRow
 	forecasts map[string]store.ForecastRow
-	active    map[string]map[analysis.Condition]bool // by brake
+	active    map[alerts.Key]bool
+}
+
+// nodeAlarms are the alarms that the gateway itself has metrics for.
+func nodeAlarms(devices []string) (keys []alerts.Key) {
+	for _, c := range []analysis.Condition{analysis.GatewayFault, alerts.AlarmFlood, alerts.UrgentFlood} {
+		keys = append(keys, alerts.Key{Condition: c})
+	}
+	for _, d := range devices {
+		keys = append(keys, alerts.Key{Device: d, Condition: alerts.DeviceSilent})
+	}
+	return keys
+}
+
+// nodeMetrics are those of the gateway itself at its birth.
+func (s *standing) nodeMetrics(bdSeq uint8, alarms []alerts.Key, atNS int64) []metric {
+	ms := []metric{{name: "bdSeq", kind: typeInt64, whole: int64(bdSeq)}, {name: rebirthName, kind: typeBoolean}}
+	for _, k := range alarms {
+		ms = append(ms, alarmMetric(k, s.active[k]))
+	}
+	return at(atNS, ms)
 }
 
 // metricsOf are all metrics of a brake at its birth, those without a value
@@ -124,7 +150,7 @@ func (s *standing) metricsOf(b BrakeInfo, atNS int64) []metric {
 	}
 	for _, c := range analysis.Conditions() {
 		if c != analysis.GatewayFault {
-			ms = append(ms, at(atNS, []metric{alarmMetric(c, s.active[b.Name][c])})...)
+			ms = append(ms, at(atNS, []metric{alarmMetric(alerts.Key{Brake: b.Name, Condition: c}, s.active[alerts.Key{Brake: b.Name, Condition: c}])})...)
 		}
 	}
 	return append(ms, limitMetrics(atNS, b.Limits)...)

@@ -36,7 +36,7 @@ func TestSparkplugIsReadByOthers(t *testing.T) {
 	db := openStore(t)
 	commit(t, db, batch(0, 9))
 	commit(t, db, &store.Batch{Alarms: []store.AlarmRow{alarmAt("", analysis.GatewayFault, 3, alerts.Unacknowledged)}})
-	x, err := NewSparkplug(SparkplugSettings{URL: "mqtt://127.0.0.1:1883", Group: "hoists"}, site, sparkplugBrakes(), quiet())
+	x, err := NewSparkplug(SparkplugSettings{URL: "mqtt://127.0.0.1:1883", Group: "hoists"}, site, sparkplugBrakes(), nil, quiet())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -135,7 +135,7 @@ func sparkplugBrakes() []BrakeInfo {
 func startSparkplug(t *testing.T, address string, db *store.DB, primary string) (x *Sparkplug, stop func()) {
 	t.Helper()
 	x, err := NewSparkplug(SparkplugSettings{URL: "mqtt://" + address, Group: "hoists", Node: "kestrel", PrimaryHost: primary, User: "edge", PasswordFile: tokenFile(t, "secret")},
-		site, sparkplugBrakes(), testLog(t))
+		site, sparkplugBrakes(), []string{"quay-io"}, testLog(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -197,12 +197,12 @@ func TestSparkplugLife(t *testing.T) {
 		Cycles:    []store.CycleRow{cycleAt(mainBrake, 2), cycleAt(creepBrake, 3)},
 		Verdicts:  []store.VerdictRow{verdictOf(creepBrake, 8)},
 		Forecasts: []store.ForecastRow{forecastOf(mainBrake, "adjust", 1), forecastOf(mainBrake, "max", 1)},
-		Alarms:    []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 2, alerts.Normal), alarmAt("", analysis.GatewayFault, 2, alerts.Unacknowledged), alarmAt("gone/brake", analysis.GapLow, 2, alerts.Unacknowledged)},
+		Alarms:    []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 2, alerts.Normal), alarmAt("", analysis.GatewayFault, 2, alerts.Unacknowledged), alarmAt("gone/brake", analysis.GapLow, 2, alerts.Unacknowledged), silentAt("quay-io", 3), silentAt("gone-io", 3)},
 	})
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "all that happened", func() bool { return len(h.messages(t)) == 9 })
+	eventually(t, "all that happened", func() bool { return len(h.messages(t)) == 10 })
 	all := h.messages(t)
 	for i, want := range []struct {
 		kind, device, name string
@@ -211,6 +211,7 @@ func TestSparkplugLife(t *testing.T) {
 	}{
 		{"DDATA", "quay-2-main", "alarm/gap-adjust", false, startNS + 2e9},
 		{"NDATA", "", "alarm/gateway-fault", true, startNS + 2e9},
+		{"NDATA", "", "alarm/device-silent/quay-io", true, startNS + 3e9},
 		{"DDATA", "quay-2-creep", "state/full_cycles", int64(8), startNS},
 		{"DDATA", "quay-2-main", "forecast/date_p05", int64(1_800_000_000_000), startNS},
 		{"DDATA", "quay-2-main", "cycle/release_ms", 200.0, startNS + 2e9},
@@ -225,8 +226,8 @@ func TestSparkplugLife(t *testing.T) {
 	follow(t, all)
 
 	stop()
-	eventually(t, "the death", func() bool { return len(h.messages(t)) == 10 })
-	if death := h.messages(t)[9]; death.kind != "NDEATH" || len(death.metrics) != 1 || death.named(t, "bdSeq").value != int64(1) {
+	eventually(t, "the death", func() bool { return len(h.messages(t)) == 11 })
+	if death := h.messages(t)[10]; death.kind != "NDEATH" || len(death.metrics) != 1 || death.named(t, "bdSeq").value != int64(1) {
 		t.Errorf("the last message is %+v", death)
 	}
 	late := listenAsHost(t, address)
