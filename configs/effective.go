@@ -83,6 +83,7 @@ func (s *Site) AnalysisSettings() []analysis.Settings {
 			Timing:   b.Timing.WithDefaults(),
 			Adjuster: b.Adjuster,
 			Lining:   b.Lining,
+			Stop:     b.Stop,
 			Forecast: b.Forecast,
 			Duty:     b.Duty,
 

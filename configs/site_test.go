@@ -290,10 +290,12 @@ func TestAnalysisSettings(t *testing.T) {
 	}
 	want := analysis.Settings{
 		Name: "quay-2/main", Kind: analysis.Conical, Model: "QK-90",
-		Limits:      analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4},
-		Timing:      analysis.Timing{Release: 250 * time.Millisecond, Set: 300 * time.Millisecond, NotReleasedAfter: time.Second, NotSetAfter: time.Second},
-		Adjuster:    analysis.Adjuster{Ring: &analysis.Ring{Holes: 6, PitchMM: 3, Uses: 3}},
-		Lining:      analysis.Lining{ThicknessMM: 6, MinimumMM: 4, ConeHalfAngleDeg: 15},
+		Limits:   analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4},
+		Timing:   analysis.Timing{Release: 250 * time.Millisecond, Set: 300 * time.Millisecond, NotReleasedAfter: time.Second, NotSetAfter: time.Second},
+		Adjuster: analysis.Adjuster{Ring: &analysis.Ring{Holes: 6, PitchMM: 3, Uses: 3}},
+		Lining: analysis.Lining{ThicknessMM: 6, MinimumMM: 4, ConeHalfAngleDeg: 15, Parts: []analysis.Part{
+			{Name: "brake lining", Number: "KQ-1190", Quantity: 1, LeadDays: 42}, {Name: "lock washer", Number: "KQ-0031", Quantity: 6, LeadDays: 10}}},
+		Stop:        analysis.Stop{InertiaKGM2: 0.12, SpeedRPM: 1380, BrakeNM: 60, LoadNM: 25},
 		Forecast:    analysis.ForecastSettings{LeadDays: 30},
 		Duty:        analysis.DutyLimits{StartsPerHour: 240, CyclicDurationPercent: 40},
 		Travel:      analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second, ResolutionMM: 10.0 / 4095, CalibrationU: 0.01},

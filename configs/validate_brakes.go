@@ -46,6 +46,8 @@ func (v *validator) brakes() {
 		v.signals(path+".signals", b.Signals)
 		v.adjuster(path+".adjuster", b.Adjuster)
 		v.lining(path+".lining", b)
+		v.parts(path+".lining.parts", b.Lining.Parts)
+		v.stop(path+".stop", b.Stop)
 		v.duty(path+".duty", b.Duty)
 		if where := path + ".forecast.lead_days"; v.sound(where) && (b.Forecast.LeadDays < 0 || b.Forecast.LeadDays > 3650) {
 			v.wrong(where, fmt.Sprintf("%d days is out of range", b.Forecast.LeadDays), "write 0 (no warning) to 3650")
