@@ -69,7 +69,7 @@ func newFaults(latest alerts.Event) faults {
 // hide the next.
 func (f *faults) happened(what fault, detail string, nowNS int64) (e alerts.Event, changed bool) {
 	t := &f.standing[what]
-	isNew := !t.stands
+	isNew := !t.stands || what == setAside // another file each time
 	t.stands, t.detail, t.untilNS = true, detail, math.MaxInt64
 	if d := what.tellsFor(); d > 0 {
 		t.untilNS = nowNS + int64(d)

@@ -31,6 +31,7 @@ type owner struct {
 	batch   store.Batch
 	ready   []sensors.Sample
 	failing bool
+	renewal renewal
 	upkeep  upkeep
 	late    lateCount
 

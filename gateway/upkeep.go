@@ -3,6 +3,7 @@ package gateway
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -31,6 +32,7 @@ func (o *owner) look(ctx context.Context, nowNS int64, passed time.Duration) {
 	o.lookForLate(nowNS)
 	o.lookForRefused(nowNS)
 	o.tell(o.faults.pass(nowNS))
+	o.lookAtFile(ctx, nowNS, passed)
 	if o.upkeep.at == 0 {
 		o.upkeep.at = passed + tidySoon // not while everything begins
 	}
@@ -150,6 +152,10 @@ func (o *owner) stepped(step time.Duration, nowNS int64) {
 // began tells of the fault that was found before the owner began.
 func (o *owner) began(nowNS int64) {
 	if aside := o.db.SetAside(); aside != "" {
-		o.happened(setAside, "the database was damaged and is set aside as "+aside+"; history begins anew", nowNS)
+		detail := "the database was damaged and is set aside as " + filepath.Base(aside) + "; history begins anew"
+		if n := o.db.SavedEntries(); n > 0 {
+			detail += fmt.Sprintf(", with %d entries of the ledger saved", n)
+		}
+		o.happened(setAside, detail, nowNS)
 	}
 }

@@ -125,12 +125,12 @@ func (f *front) fill(ctx context.Context) (err error) {
 func (d *DB) Counts(ctx context.Context, brake string, sinceNS int64) (full, jogs int64, err error) {
 	// Whole days come from their own table, the day that sinceNS falls in from
 	// the cycles.
-	err = d.read.QueryRowContext(ctx, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
+	err = d.row(ctx, func(s scanner) error { return s.Scan(&full, &jogs) }, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
 		SELECT ifnull(sum(f), 0), ifnull(sum(j), 0) FROM (
 			SELECT full_count AS f, jog_count AS j FROM days, who WHERE brake = who.id AND day > ?2
 			UNION ALL
 			SELECT sum(kind = 0), sum(kind <> 0) FROM cycles, who WHERE brake = who.id AND at_ns >= ?3 AND at_ns < (?2 + 1) * ?4)`,
-		brake, dayOf(sinceNS), sinceNS, dayNS).Scan(&full, &jogs)
+		brake, dayOf(sinceNS), sinceNS, dayNS)
 	if err != nil {
 		return 0, 0, d.suspect(fmt.Errorf("counting the cycles of %s in %s: %w", brake, d.path, err))
 	}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"modernc.org/sqlite"
@@ -33,7 +34,12 @@ type DB struct {
 	lg       *slog.Logger
 	lock     *os.File
 	setAside string
+	// entries of the ledger that were saved from what was set aside
+	setAsideEntries int
+	opened          os.FileInfo // the file as it was opened
+	met             atomic.Bool // a read or write met damage
 
+	gate sync.RWMutex // held by reads, and shut while the database is opened anew
 	read *sql.DB
 
 	// The writer's side. The mutex orders the two connections, so that they
@@ -81,18 +87,8 @@ func Open(ctx context.Context, dir string, lg *slog.Logger) (_ *DB, err error) {
 	_, _ = sqlite.Fdatasync(true)  // as durable as fsync, half the writes
 
 	d := &DB{path: filepath.Join(dir, databaseName), lg: lg, lock: lock}
-	err = d.open(ctx)
-	if isDamage(err) {
-		aside, moveErr := d.moveAside(time.Now())
-		if moveErr != nil {
-			return nil, fmt.Errorf("%w; and it could not be set aside: %w", err, moveErr)
-		}
-		lg.Error("the database is damaged; it is set aside and an empty one takes its place: history, forecasts and cursors begin anew",
-			"error", err, "damaged", aside, "database", d.path)
-		d.setAside = aside
-		err = d.open(ctx)
-	}
-	if err != nil {
+	d.changed = make(chan struct{})
+	if err = d.openOrSetAside(ctx, false); err != nil {
 		return nil, fmt.Errorf("opening database %s: %w", d.path, err)
 	}
 	return d, nil
@@ -198,8 +194,8 @@ func (d *DB) open(ctx context.Context) (err error) {
 	if err := os.Remove(d.beside(suspectName)); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	d.changed = make(chan struct{})
-	return nil
+	d.opened, err = os.Stat(d.path)
+	return err
 }
 
 func (d *DB) beside(name string) string { return filepath.Join(filepath.Dir(d.path), name) }
@@ -248,9 +244,8 @@ func isDamage(err error) bool {
 // stopping the daemon at the same place for ever.
 func (d *DB) suspect(err error) error {
 	if isDamage(err) && d.lock != nil {
-		if f, openErr := os.OpenFile(d.beside(suspectName), os.O_CREATE|os.O_WRONLY, 0o640); openErr == nil {
-			_ = f.Close()
-		}
+		d.met.Store(true)
+		d.markSuspect()
 	}
 	return err
 }

@@ -47,6 +47,8 @@ func list[R any](ctx context.Context, d *DB, what string, scan func(scanner) (R,
 			err = d.suspect(fmt.Errorf("reading %s from %s: %w", what, d.path, err))
 		}
 	}()
+	d.gate.RLock()
+	defer d.gate.RUnlock()
 	rows, err := d.read.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, err
@@ -171,7 +173,7 @@ func (d *DB) waveforms(ctx context.Context, brake string, alarmedFrom, limit int
 // Cursor reads how far a reader has come, 0 where it has never begun.
 func (d *DB) Cursor(ctx context.Context, name string) (int64, error) {
 	var id int64
-	err := d.read.QueryRowContext(ctx, "SELECT id FROM cursors WHERE name = ?", name).Scan(&id)
+	err := d.row(ctx, func(s scanner) error { return s.Scan(&id) }, "SELECT id FROM cursors WHERE name = ?", name)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return 0, d.suspect(fmt.Errorf("reading cursor %s from %s: %w", name, d.path, err))
 	}
@@ -203,12 +205,11 @@ type Newest struct{ Cycle, Forecast, Alarm, VerdictRev, Entry int64 }
 
 // Newest reads the highest ids, 0 where there are none.
 func (d *DB) Newest(ctx context.Context) (n Newest, err error) {
-	err = d.read.QueryRowContext(ctx, `SELECT
+	err = d.row(ctx, func(s scanner) error { return s.Scan(&n.Cycle, &n.Forecast, &n.Alarm, &n.VerdictRev, &n.Entry) }, `SELECT
 		max(ifnull((SELECT max(id) FROM cycles), 0), ifnull((SELECT id FROM given WHERE stream = 'cycles'), 0)),
 		max(ifnull((SELECT max(id) FROM forecasts), 0), ifnull((SELECT id FROM given WHERE stream = 'forecasts'), 0)),
 		ifnull((SELECT max(id) FROM alarms), 0), ifnull((SELECT max(rev) FROM verdicts), 0),
-		ifnull((SELECT max(id) FROM ledger), 0)`).
-		Scan(&n.Cycle, &n.Forecast, &n.Alarm, &n.VerdictRev, &n.Entry)
+		ifnull((SELECT max(id) FROM ledger), 0)`)
 	if err != nil {
 		return Newest{}, d.suspect(fmt.Errorf("reading the highest ids from %s: %w", d.path, err))
 	}

@@ -82,13 +82,13 @@ func (d *DB) Thinned(ctx context.Context, brake string, fromNS, toNS int64, n in
 // gapExtent narrows a span to where there are cycles, or days of them: points
 // of an open end would else share a few stretches.
 func (d *DB) gapExtent(ctx context.Context, brake string, fromNS, toNS int64) (first, last int64, err error) {
-	err = d.read.QueryRowContext(ctx, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
+	err = d.row(ctx, func(s scanner) error { return s.Scan(&first, &last) }, `WITH who (id) AS (SELECT id FROM brakes WHERE name = ?1)
 		SELECT ifnull(min(lo), 0), ifnull(max(hi), -1) FROM (
 			SELECT (SELECT min(at_ns) FROM cycles WHERE brake = (SELECT id FROM who) AND at_ns >= ?2 AND at_ns < ?3) AS lo,
 			       (SELECT max(at_ns) FROM cycles WHERE brake = (SELECT id FROM who) AND at_ns >= ?2 AND at_ns < ?3) AS hi
 			UNION ALL
 			SELECT min(first_ns), max(first_ns) FROM daily WHERE brake = (SELECT id FROM who) AND gaps > 0 AND first_ns >= ?2 AND first_ns < ?3)`,
-		brake, fromNS, toNS).Scan(&first, &last)
+		brake, fromNS, toNS)
 	return first, last, d.readingGaps(brake, err)
 }
 
@@ -135,7 +135,11 @@ func scanGaps(s scanner) (g gaps, err error) {
 }
 
 func (d *DB) gapsBetween(ctx context.Context, brake string, fromNS, toNS int64) (gaps, error) {
-	g, err := scanGaps(d.read.QueryRowContext(ctx, gapAggregate, brake, fromNS, toNS))
+	var g gaps
+	err := d.row(ctx, func(s scanner) (err error) {
+		g, err = scanGaps(s)
+		return err
+	}, gapAggregate, brake, fromNS, toNS)
 	return g, d.readingGaps(brake, err)
 }
 
@@ -162,6 +166,8 @@ func (d *DB) thinCycles(ctx context.Context, brake string, first, last, width in
 // stretches reads as many stretches as there are places, the first of which
 // begins at fromNS.
 func (d *DB) stretches(ctx context.Context, brake string, fromNS, lastNS, width int64, places []gaps) error {
+	d.gate.RLock()
+	defer d.gate.RUnlock()
 	read, err := d.read.PrepareContext(ctx, gapAggregate)
 	if err != nil {
 		return err

@@ -78,6 +78,8 @@ func (d *DB) Backup(ctx context.Context, path string) (err error) {
 	if _, err := os.Stat(path); err == nil {
 		return os.ErrExist
 	}
+	d.gate.RLock()
+	defer d.gate.RUnlock()
 	// A connection of its own: the readers' may write nothing, and the writer's
 	// are needed.
 	p, err := pool(d.path, 1, url.Values{})
