@@ -48,6 +48,14 @@ func soundGap(c Cycle) bool {
 	return c.Kind == Full && Has(c.GapMM) && c.Flags&inDoubt == 0
 }
 
+// Words say how the reading stands to the probe.
+func (c Compared) Words() string {
+	if c.Agrees {
+		return "Agrees with the probe, " + signed(c.OffMM, c.UMM) + " off it."
+	}
+	return "Differs from the probe's " + PlusMinus(c.ProbeMM, c.ProbeU) + " by " + signed(c.OffMM, c.UMM) + ": read again, and look at gauge, port and probe."
+}
+
 // Bias is by how much hand readings are off the probe, over all of them and as
 // time goes by.
 type Bias struct {

@@ -15,6 +15,7 @@ import (
 	"gapward/configs"
 	"gapward/gateway/export"
 	"gapward/gateway/page"
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 	"gapward/sensors"
 	"gapward/sensors/modbus"
@@ -87,6 +88,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: told{db, health},
 		Ledger: desk, Alarms: desk,
 		Plan:    planner(site, db),
+		Record:  Recorder(site, db, opt.Banner, opt.Version, func() []report.SourceRecord { return recordedSources(health) }),
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
 		Metrics: metrics.Handler(lg.With("component", "metrics")),
 		Ready:   health.ready,

@@ -19,6 +19,7 @@ import (
 
 	"gapward/analysis"
 	"gapward/gateway/accounts"
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 	"gapward/sensors"
 )
@@ -75,7 +76,9 @@ type Deps struct {
 	Alarms Alarms                // nil: nobody can act on alarms
 	// Plan is the adjust plan for a brake and those that hold the load with it;
 	// nil: none is shown.
-	Plan    func(ctx context.Context, brake string) (analysis.ChainPlan, error)
+	Plan func(ctx context.Context, brake string) (analysis.ChainPlan, error)
+	// Record makes an inspection record; nil: there is none.
+	Record  func(ctx context.Context, q report.Query) (*report.Record, error)
 	Metrics http.Handler // nil: there is no /metrics
 	Ready   func() error // nil, or returning nil: ready; one reason a line otherwise
 	Alive   func() error // likewise
@@ -159,6 +162,8 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /api/alarms", s.apiAlarms)
 	mux.HandleFunc("GET /api/health", s.apiHealth)
 	s.ledgerRoutes(mux)
+	s.enterRoutes(mux)
+	s.recordRoutes(mux)
 	if s.deps.Plan != nil {
 		mux.HandleFunc("GET /api/plan/{name...}", s.apiPlan)
 	}

@@ -23,6 +23,8 @@ type view struct {
 	Brake               *brakeView
 	Alarms              *alarmsView
 	SignIn              *signInView
+	Enter               *enterView
+	Record              *recordView
 	Visitor             visitor
 	Accounts            bool // there are accounts, so one can sign in
 	Nav                 []linkView

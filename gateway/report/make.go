@@ -56,6 +56,7 @@ type Deps struct {
 type Query struct {
 	Brake    string // empty: all
 	From, To time.Time
+	Short    bool      // condition, plan and ledger alone
 	Now      time.Time // when the record is made; its location is the zone of what people read
 }
 
@@ -111,6 +112,9 @@ func Make(ctx context.Context, d Deps, q Query) (*Record, error) {
 	if len(r.Brakes) == 0 && q.Brake != "" {
 		return nil, fmt.Errorf("%w: %s", ErrNoBrake, q.Brake)
 	}
+	if q.Short {
+		return r, nil
+	}
 	if r.Gateway, err = m.gateway(ctx); err != nil {
 		return nil, err
 	}
@@ -143,7 +147,8 @@ func (m *maker) brake(ctx context.Context, b Brake) (r BrakeRecord, chain *analy
 	s := b.Settings
 	r = BrakeRecord{Name: s.Name, Crane: b.Crane, Kind: string(s.Kind), Model: s.Model, Chain: b.Chain, Signals: append([]string{}, b.Signals...),
 		Limits:    LimitsRecord{s.Limits.MinMM, s.Limits.TargetMM, s.Limits.AdjustMM, s.Limits.MaxMM},
-		Forecasts: []json.RawMessage{}, Gaps: []GapRecord{}, Readings: []ReadingRecord{}, Ledger: []EntryBody{}, Works: []WorkRecord{}, settings: s}
+		Forecasts: []json.RawMessage{}, Gaps: []GapRecord{}, Readings: []ReadingRecord{}, Ledger: []EntryBody{}, Works: []WorkRecord{},
+		Alarms: []AlarmRecord{}, Health: []HealthRecord{}, Doubts: []DoubtRecord{}, settings: s}
 	m.condition(&r)
 	if m.Plan != nil {
 		c, err := m.Plan(ctx, s.Name)
@@ -159,6 +164,12 @@ func (m *maker) brake(ctx context.Context, b Brake) (r BrakeRecord, chain *analy
 	}
 	if err := m.ledger(ctx, &r, entries); err != nil {
 		return r, nil, err
+	}
+	if step, ok := s.Adjuster.Step(); ok {
+		r.StepUnit = step.Count(1)
+	}
+	if m.Short {
+		return r, chain, nil
 	}
 	if err := m.duty(ctx, &r); err != nil {
 		return r, nil, err

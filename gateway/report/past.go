@@ -42,7 +42,7 @@ func (m *maker) ledger(ctx context.Context, r *BrakeRecord, rows []store.LedgerR
 		return err
 	}
 	for _, o := range offers {
-		r.Offer = o.Words
+		r.Offer, r.OfferedAt, r.OfferedSteps = o.Words, rfcNS(o.AtNS), o.Steps
 	}
 	return nil
 }
@@ -64,6 +64,7 @@ func (m *maker) readings(ctx context.Context, r *BrakeRecord, standing []analysi
 			kept = append(kept, c)
 			one.ProbeMM, one.ProbeUMM = number(c.ProbeMM), number(c.ProbeU)
 			one.OffMM, one.OffUMM, one.Agrees = number(c.OffMM), number(c.UMM), &c.Agrees
+			one.Words = c.Words()
 		}
 		r.Readings = append(r.Readings, one)
 	}

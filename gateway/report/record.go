@@ -66,15 +66,19 @@ type BrakeRecord struct {
 	Gaps      []GapRecord       `json:"gaps"`     // over the span
 	Readings  []ReadingRecord   `json:"readings"` // by hand, in the span
 	Bias      *BiasRecord       `json:"bias,omitempty"`
-	Ledger    []EntryBody       `json:"ledger"` // of the span
-	Works     []WorkRecord      `json:"works"`  // in the span, and how they turned out
-	Offer     string            `json:"offer,omitempty"`
+	Ledger    []EntryBody       `json:"ledger"`          // of the span
+	Works     []WorkRecord      `json:"works"`           // in the span, and how they turned out
+	StepUnit  string            `json:"step,omitempty"`  // what one step of the adjuster is
+	Offer     string            `json:"offer,omitempty"` // a step that nobody entered
+	OfferedAt string            `json:"offered_at,omitempty"`
 	Retest    string            `json:"retest"`
 	RetestDue bool              `json:"retest_due"`
 	Duty      DutyRecord        `json:"duty"`
 	Alarms    []AlarmRecord     `json:"alarms"`
 	Health    []HealthRecord    `json:"signal_health"`
 	Doubts    []DoubtRecord     `json:"cycles_in_doubt"`
+
+	OfferedSteps int `json:"offered_steps,omitempty"`
 
 	settings  analysis.Settings
 	verdict   analysis.Verdict
@@ -84,6 +88,9 @@ type BrakeRecord struct {
 	gapPlot   []byte // SVG
 	cyclePlot []byte
 }
+
+// Adjuster is how the brake is adjusted.
+func (b BrakeRecord) Adjuster() analysis.Adjuster { return b.settings.Adjuster }
 
 // LimitsRecord are the gaps between which a brake works.
 type LimitsRecord struct {
@@ -158,6 +165,7 @@ type ReadingRecord struct {
 	OffMM    *float64 `json:"off_mm,omitempty"` // hand less probe
 	OffUMM   *float64 `json:"off_u_mm,omitempty"`
 	Agrees   *bool    `json:"agrees,omitempty"`
+	Words    string   `json:"words,omitempty"`
 }
 
 // BiasRecord is by how much the hand readings of the span are off the probe.
