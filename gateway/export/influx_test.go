@@ -1,14 +1,11 @@
 package export
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
-	"maps"
 	"math"
 	"net/http"
 	"net/http/httptest"
-	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -199,132 +196,4 @@ func TestSecretFiles(t *testing.T) {
 	if _, err := NewMQTT(MQTTSettings{PasswordFile: tokenFile(t, "")}, site, nil, quiet()); err == nil || !strings.Contains(err.Error(), "is empty") {
 		t.Errorf("an empty password file: %v", err)
 	}
-}
-
-// TestRealInflux delivers to InfluxDB 1.8, twice, with an outage between, and
-// reads everything back by InfluxQL.
-func TestRealInflux(t *testing.T) {
-	influxd := real(t, "influxd", filepath.Join(gopath(), "bin", "influxd"))
-	dir, port := t.TempDir(), freePort(t)
-	config := filepath.Join(dir, "influxdb.conf")
-	text := fmt.Sprintf("reporting-disabled = true\nbind-address = \"127.0.0.1:%s\"\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\n[http]\nbind-address = \"127.0.0.1:%s\"\nlog-enabled = false\n[monitor]\nstore-enabled = false\n[logging]\nlevel = \"error\"\n",
-		freePort(t), filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), port)
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	daemon := start(t, influxd, "-config", config)
-	base := "http://127.0.0.1:" + port
-
-	db := openStore(t)
-	commit(t, db, batch(0, 700))
-	x := newInflux(t, InfluxSettings{URL: base, Bucket: "hoists/autogen"})
-	eventually(t, "influxd answers", func() bool {
-		resp, err := http.Get(base + "/ping")
-		if err == nil {
-			_ = resp.Body.Close()
-		}
-		return err == nil
-	})
-	// Without the database the rows wait.
-	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil || !strings.Contains(err.Error(), "export.influx.org and bucket") {
-		t.Fatalf("without a database: %v", err)
-	}
-	ask(t, base, "POST", "CREATE DATABASE hoists")
-	// Another program has made a field of the forecasts a string: they can't be
-	// written, all else must be.
-	line := fmt.Sprintf("gapward_forecast,site=elsewhere gap_u_mm=\"a string\" %d\n", startNS)
-	resp, err := http.Post(base+"/api/v2/write?bucket=hoists/autogen", "text/plain", strings.NewReader(line))
-	if err != nil || resp.StatusCode != 204 {
-		t.Fatal(err, resp)
-	}
-	_ = resp.Body.Close()
-	var last Progress
-	if err := Flush(t.Context(), db, x, testLog(t), func(p Progress) { last = p }); err != nil || last.SetAside != 2 || last.Delivered != 703 {
-		t.Fatalf("with forecasts that can't be written: %v, %+v", err, last)
-	}
-	ask(t, base, "POST", "DROP MEASUREMENT gapward_forecast")
-	// Killed, started again, and all is delivered once more: still one point a row.
-	_ = daemon.Process.Kill()
-	_ = daemon.Wait()
-	commit(t, db, batch(1000, 60))
-	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil {
-		t.Fatal("delivered to a dead server")
-	}
-	start(t, influxd, "-config", config)
-	eventually(t, "the rest is delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
-	if err := db.SetCursor(t.Context(), "influx/cycles", 0); err != nil {
-		t.Fatal(err)
-	}
-	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
-		t.Fatal(err)
-	}
-
-	want, err := db.CyclesAfter(t.Context(), 0, 1000)
-	if err != nil || len(want) != 760 {
-		t.Fatal(len(want), err)
-	}
-	got := ask(t, base, "GET", `SELECT * FROM gapward_cycle ORDER BY time`)
-	if len(got) != len(want) {
-		t.Errorf("InfluxDB has %d cycles, want %d", len(got), len(want))
-	}
-	for i, p := range got {
-		w := want[i]
-		if at, _ := p["time"].(json.Number).Int64(); at != w.AtNS || p["brake"] != w.Brake || p["site"] != site || p["kind"] != w.Kind.String() {
-			t.Fatalf("point %d is %v, want %+v", i, p, w)
-		}
-		for name, v := range map[string]float64{"gap_mm": w.GapMM, "gap_u_mm": w.GapUMM, "set_ms": w.SetS * 1e3, "id": float64(w.ID), "released_level_mm": w.ReleasedLevelMM} {
-			if n, ok := p[name].(json.Number); analysis.Has(v) != ok {
-				t.Errorf("cycle %d: %s is %v, want %v", w.ID, name, p[name], v)
-			} else if f, _ := n.Float64(); ok && f != v {
-				t.Errorf("cycle %d: %s is %v, want %v", w.ID, name, f, v)
-			}
-		}
-	}
-	if n := len(ask(t, base, "GET", "SELECT * FROM gapward_alarm")); n != 6 {
-		t.Errorf("InfluxDB has %d alarms, want 6", n)
-	}
-	if f := ask(t, base, "GET", `SELECT * FROM gapward_forecast WHERE "limit" = 'adjust'`); len(f) != 1 || f[0]["wear_um_per_1000_cycles"] != json.Number("12.5") {
-		t.Errorf("InfluxDB has forecasts %v", f)
-	}
-}
-
-// ask sends an InfluxQL statement and gives its only series' rows by column.
-func ask(t *testing.T, base, method, statement string) []map[string]any {
-	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, base+"/query?epoch=ns&db=hoists&q="+url.QueryEscape(statement), nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = resp.Body.Close() }()
-	var answer struct {
-		Results []struct {
-			Error  string
-			Series []struct {
-				Columns []string
-				Values  [][]any
-			}
-		}
-	}
-	decoder := json.NewDecoder(resp.Body)
-	decoder.UseNumber()
-	if err := decoder.Decode(&answer); err != nil || len(answer.Results) != 1 || answer.Results[0].Error != "" {
-		t.Fatalf("%s: %v %+v", statement, err, answer)
-	}
-	var rows []map[string]any
-	for _, s := range answer.Results[0].Series {
-		for _, values := range s.Values {
-			rows = append(rows, maps.Collect(func(yield func(string, any) bool) {
-				for i, c := range s.Columns {
-					if !yield(c, values[i]) {
-						return
-					}
-				}
-			}))
-		}
-	}
-	return rows
 }

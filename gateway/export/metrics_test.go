@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -14,6 +15,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -263,7 +265,7 @@ func start(t *testing.T, path string, args ...string) *exec.Cmd {
 // values.
 func TestRealPrometheus(t *testing.T) {
 	prom := real(t, "prometheus")
-	m, _ := fullMetrics(t)
+	m, db := fullMetrics(t)
 	srv := httptest.NewServer(m.Handler(testLog(t)))
 	defer srv.Close()
 	port := freePort(t)
@@ -310,4 +312,60 @@ func TestRealPrometheus(t *testing.T) {
 			t.Errorf("%s is %s (%v), want %s", query, got, err, want)
 		}
 	}
+
+	// Every figure of every brake, against the store.
+	compared := 0
+	same := func(query string, want float64) {
+		t.Helper()
+		got, err := ask(query)
+		if v, _ := strconv.ParseFloat(got, 64); !math.IsNaN(want) && !math.IsInf(want, 0) && (err != nil || v != want) {
+			t.Errorf("%s is %s (%v), want %v", query, got, err, want)
+		} else if (math.IsNaN(want) || math.IsInf(want, 0)) && err == nil {
+			t.Errorf("%s is %s, and the store has no such figure", query, got)
+		}
+		compared++
+	}
+	ctx := t.Context()
+	verdicts, err := db.Verdicts(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range verdicts {
+		of := fmt.Sprintf("{brake=%q}", v.Brake)
+		same("gapward_gap_meters"+of, v.GapMM/1000)
+		same("gapward_gap_uncertainty_meters"+of, v.GapUMM/1000)
+		same("gapward_release_seconds"+of, v.ReleaseS)
+		same("gapward_set_seconds"+of, v.SetS)
+		full, jogs, err := db.Counts(ctx, v.Brake, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		same(fmt.Sprintf("gapward_cycles_total{brake=%q,kind=\"full\"}", v.Brake), float64(full))
+		same(fmt.Sprintf("gapward_cycles_total{brake=%q,kind=\"jog\"}", v.Brake), float64(jogs))
+		last, err := db.Cycles(ctx, v.Brake, 0, math.MaxInt64, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		same("gapward_last_cycle_timestamp_seconds"+of, float64(last[0].AtNS)/1e9)
+	}
+	forecasts, err := db.LatestForecasts(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range forecasts {
+		for q, dateNS := range map[string]float64{"0.05": f.DateNS.P05, "0.5": f.DateNS.P50, "0.95": f.DateNS.P95} {
+			same(fmt.Sprintf("gapward_forecast_timestamp_seconds{brake=%q,limit=%q,quantile=%q}", f.Brake, f.Limit, q), dateNS/1e9)
+		}
+		if f.Limit == forecastLimit {
+			same(fmt.Sprintf("gapward_wear_meters_per_cycle{brake=%q}", f.Brake), f.WearUMPerK/1e9)
+		}
+	}
+	states, err := db.AlarmStates(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range states {
+		same(fmt.Sprintf("gapward_alarm_active{brake=%q,condition=%q}", a.Brake, a.Condition), oneIf(a.State.Active()))
+	}
+	t.Logf("%d figures at Prometheus are those of the store", compared)
 }

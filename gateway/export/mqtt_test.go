@@ -448,6 +448,20 @@ func TestRealMosquitto(t *testing.T) {
 			t.Errorf("cycle %d came with the time %s, want %s", id, at, want)
 		}
 	}
+	// Each as it is in the store, however often it came.
+	rows, err := db.CyclesAfter(t.Context(), 0, 2*rounds*perRound)
+	if err != nil || len(rows) != rounds*perRound {
+		t.Fatal(len(rows), err)
+	}
+	for _, payload := range s.on(mainTopic + "/cycle") {
+		var c struct{ ID int64 }
+		if err := json.Unmarshal([]byte(payload), &c); err != nil {
+			t.Fatal(err)
+		}
+		if want := string(withID(rows[c.ID-1].AppendJSON(nil, mainBrake), c.ID)); payload != want {
+			t.Errorf("cycle %d came as\n%s\nwant\n%s", c.ID, payload, want)
+		}
+	}
 	stop()
 	if err := <-delivered; err != nil {
 		t.Error(err)
