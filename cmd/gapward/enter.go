@@ -20,6 +20,7 @@ type enterCommand struct {
 	Lining       enterLining       `cmd:"" help:"A new lining."`
 	OutOfService enterOutOfService `cmd:"" name:"out-of-service" help:"The brake is not in use from now on."`
 	Return       enterReturn       `cmd:"" help:"The brake is in use again."`
+	Retest       enterRetest       `cmd:"" help:"How the brake was tried after work."`
 	Correction   enterCorrection   `cmd:"" help:"An earlier entry should not be there."`
 }
 
@@ -65,6 +66,12 @@ type enterOutOfService struct{ entryFlags }
 
 type enterReturn struct{ entryFlags }
 
+type enterRetest struct {
+	entryFlags
+	NoLoad   string `required:"" enum:"passed,failed" help:"How the trial without load went: passed or failed."`
+	WithLoad string `enum:"passed,failed,not-tried" default:"not-tried" help:"How the trial with load went: passed, failed or not-tried."`
+}
+
 type enterCorrection struct{ entryFlags }
 
 // Help shows an example.
@@ -99,6 +106,17 @@ func (enterOutOfService) Help() string {
 func (enterReturn) Help() string {
 	return `Example:
   gapward enter return --config configs/kestrel-quay.yaml --brake quay-2/main --who "K. Berg"`
+}
+
+// Help says what is to be tried, and shows an example.
+func (enterRetest) Help() string {
+	text := "After work on a brake, before the hoist returns to service. The hoist maker's instructions and local rules come first.\n\n"
+	for i, s := range analysis.RetestSteps() {
+		text += fmt.Sprintf("%d. %s\n", i+1, s.Do)
+	}
+	return text + `
+Example:
+  gapward enter retest --config configs/kestrel-quay.yaml --brake quay-2/main --no-load passed --with-load passed --who "K. Berg"`
 }
 
 // Help shows an example.
@@ -142,6 +160,15 @@ func (c *enterReturn) Run(ctx context.Context, io streams) error {
 	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.ReturnedToUse)})
 }
 
+// Run signs for a retest.
+func (c *enterRetest) Run(ctx context.Context, io streams) error {
+	body := report.EntryBody{Kind: string(analysis.Retest), NoLoad: analysis.Trial(c.NoLoad)}
+	if c.WithLoad != "not-tried" {
+		body.WithLoad = analysis.Trial(c.WithLoad)
+	}
+	return c.enter(ctx, io, body)
+}
+
 // Run withdraws an entry.
 func (c *enterCorrection) Run(ctx context.Context, io streams) error {
 	return c.enter(ctx, io, report.EntryBody{Kind: string(analysis.CorrectionOnly)})
@@ -175,9 +202,9 @@ func (f *entryFlags) enter(ctx context.Context, io streams, body report.EntryBod
 	if row, err = keep(ctx, io, site, body, row); err != nil {
 		return err
 	}
-	fmt.Fprintf(io.out, "Entered as number %d: %s, %s, on %s, by %s.\n", row.ID, row.Brake, said(site.AnalysisSettings()[i].Adjuster, row.Entry),
+	fmt.Fprintf(io.out, "Entered as number %d: %s, %s, on %s, by %s.\n", row.ID, row.Brake, report.EntryWords(site.AnalysisSettings()[i].Adjuster, report.BodyOf(row)),
 		time.Unix(0, row.AtNS).Format("2 Jan 2006 15:04 MST"), row.Who)
-	return standing(ctx, io, site, site.AnalysisSettings()[i])
+	return standing(ctx, io, site, site.AnalysisSettings()[i], row)
 }
 
 // timeAt reads a time as people write it.
@@ -247,40 +274,28 @@ func keepHere(ctx context.Context, db *store.DB, row store.LedgerRow) (store.Led
 	return b.Ledger[0], errors.Join(err, closeErr)
 }
 
-// said is an entry in a few words.
-func said(a analysis.Adjuster, e analysis.Entry) string {
-	switch e.Kind {
-	case analysis.Reading:
-		times := "once"
-		if e.Repeats > 1 {
-			times = fmt.Sprintf("%d times", e.Repeats)
-		}
-		return fmt.Sprintf("a gap of %.2f ± %.2f mm read by hand %s", e.GapMM, 2*e.GapUMM, times)
-	case analysis.Adjustment:
-		step, ok := a.Step()
-		if !ok {
-			return fmt.Sprintf("adjusted by %d steps", e.Steps)
-		}
-		return "adjusted by " + step.Signed(e.Steps)
-	case analysis.LiningFitted:
-		return "a new lining"
-	case analysis.OutOfService:
-		return "out of service"
-	case analysis.ReturnedToUse:
-		return "returned to service"
-	}
-	return fmt.Sprintf("entry %d withdrawn", e.Corrects)
-}
-
-// standing says what the lining has left by the ledger.
-func standing(ctx context.Context, io streams, site *configs.Site, s analysis.Settings) error {
+// standing says how a reading compares with the probe, whether work still wants a
+// retest, and what the lining has left by the ledger.
+func standing(ctx context.Context, io streams, site *configs.Site, s analysis.Settings, row store.LedgerRow) error {
 	db, err := store.OpenReadOnly(ctx, site.Data)
 	if err != nil {
 		return fmt.Errorf("it is entered, but reading the ledger: %w", err)
 	}
 	rows, err := db.Ledger(ctx, s.Name)
+	entries := analysis.Standing(store.Entries(rows))
+	var compared map[int64]analysis.Compared
+	if err == nil && row.Kind == analysis.Reading {
+		compared, err = report.Comparisons(ctx, db, s, entries)
+	}
 	if err = errors.Join(err, db.Close()); err != nil {
 		return fmt.Errorf("it is entered, but reading the ledger: %w", err)
+	}
+	if c, ok := compared[row.ID]; ok {
+		fmt.Fprintln(io.out, c.Words())
+	}
+	switch row.Kind {
+	case analysis.Adjustment, analysis.LiningFitted, analysis.ReturnedToUse, analysis.Retest:
+		fmt.Fprintf(io.out, "Retest after work: %s.\n", analysis.RetestOf(entries).Words)
 	}
 	step, ok := s.Adjuster.Step()
 	use := analysis.UseOf(store.Entries(rows))

@@ -91,7 +91,7 @@ func enterAll(t *testing.T, config string) {
 		args []string
 		says string
 	}{
-		{[]string{"lining", "--thickness", "6.05", "--at", "2026-05-04T10:00:00Z"}, "Entered as number 1: quay-2/main, a new lining, on 4 May 2026"},
+		{[]string{"lining", "--thickness", "6.05", "--at", "2026-05-04T10:00:00Z"}, "Entered as number 1: quay-2/main, a new lining of 6.05 mm, on 4 May 2026"},
 		{[]string{"adjustment", "--steps", "2", "--note", "yearly inspection", "--at", "2026-08-01T10:00:00Z"}, "adjusted by 2 holes"},
 		{[]string{"adjustment", "--steps", "1", "--corrects", "2", "--at", "2026-08-01T10:00:00Z"}, "The lining has 2 holes left of 3; 1 used since the lining was fitted on 4 May 2026."},
 		{[]string{"reading", "--still", "41.2", "--still", "41.3", "--still", "41.2", "--running", "42.9", "--running", "42.9", "--running", "43"}, "a gap of 1.70 ± 0.12 mm read by hand 3 times"},
@@ -101,6 +101,8 @@ func enterAll(t *testing.T, config string) {
 		{[]string{"return"}, "returned to service"},
 		{[]string{"correction", "--corrects", "6"}, "entry 6 withdrawn"},
 		{[]string{"adjustment", "--steps", "3"}, "The lining has no holes left of 3; 4 used since the lining was fitted on 4 May 2026.\nThat is more than one lining lasts"},
+		{[]string{"retest", "--no-load", "passed"}, "Retest after work: passed without load, by K. Berg; no trial with load was entered."},
+		{[]string{"retest", "--no-load", "passed", "--with-load", "passed"}, "Retest after work: passed without load and with load, by K. Berg."},
 	} {
 		code, out, errs := invoke(t, append(append([]string{"enter"}, c.args...), flags...)...)
 		if code != exitDone || !strings.Contains(out, c.says) {
@@ -118,7 +120,7 @@ func wantEntered(t *testing.T, rows []store.LedgerRow) {
 		}
 		kinds = append(kinds, string(r.Kind))
 	}
-	if got := strings.Join(kinds, " "); got != "lining adjustment adjustment reading reading adjustment out-of-service return correction adjustment" {
+	if got := strings.Join(kinds, " "); got != "lining adjustment adjustment reading reading adjustment out-of-service return correction adjustment retest retest" {
 		t.Fatalf("the ledger has %s", got)
 	}
 	if r := rows[0]; r.ThicknessMM != 6.05 || r.AtNS != time.Date(2026, 5, 4, 10, 0, 0, 0, time.UTC).UnixNano() {
@@ -126,6 +128,9 @@ func wantEntered(t *testing.T, rows []store.LedgerRow) {
 	}
 	if r := rows[2]; r.Corrects != 2 || r.Steps != 1 {
 		t.Errorf("the correction is %+v", r)
+	}
+	if r := rows[3].Read; fmt.Sprint(r.StillMM, r.RunningMM, rows[4].Read.GapsMM) != "[41.2 41.3 41.2] [42.9 42.9 43] [1.7]" || !(rows[3].UAMM > 0 && rows[3].UBMM > 0) {
+		t.Errorf("the repeats are %+v", rows[3])
 	}
 	if r := rows[3]; r.Repeats != 3 || fmt.Sprintf("%.3f %.3f %.3f", r.GapMM, r.StillMM, r.RunningMM) != "1.700 41.233 42.933" {
 		t.Errorf("the reading is %+v", r)
