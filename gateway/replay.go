@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -15,8 +16,9 @@ import (
 
 // Recording is what [Replay] reads: one of its two fields is set.
 type Recording struct {
-	Samples string // file of samples
-	Cycles  string // file of already measured cycles
+	Samples []string // files of samples, or directories that run recorded into, in the order of time
+	Cycles  string   // file of already measured cycles
+	Warn    func(string)
 }
 
 // Replay runs a recording through the very pipeline of [Run] and writes what
@@ -26,20 +28,23 @@ type Recording struct {
 func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer, progress func(bytes int64)) error {
 	settings := site.AnalysisSettings()
 	names, find := brakeNames(site)
-	path := rec.Samples + rec.Cycles
-	f, err := os.Open(path)
-	if err != nil {
-		return fmt.Errorf("opening the recording: %w", err)
-	}
-	defer f.Close()
-	in := &counter{r: f}
-	r := replay{lines: w, in: in, progress: progress}
-
+	r := replay{lines: w, in: &counter{}, progress: progress, names: names, find: find, warn: rec.Warn}
+	var err error
 	if rec.Cycles != "" {
 		r.pipeline = NewPipeline(settings, false)
 		r.pipeline.SetAlarms(site.Alarms, nil)
-		err = r.cycles(ctx, sensors.NewCycleReader(in, path, find, names))
+		err = r.file(rec.Cycles, func(in io.Reader) error {
+			return r.cycles(ctx, sensors.NewCycleReader(in, rec.Cycles, find, names))
+		})
 	} else {
+		var files []string
+		for _, path := range rec.Samples {
+			found, err := sensors.SampleFiles(path)
+			if err != nil {
+				return fmt.Errorf("opening the recording: %w", err)
+			}
+			files = append(files, found...)
+		}
 		for i := range settings {
 			// What the file doesn't name may be sent when it changes: its
 			// silence proves nothing.
@@ -49,12 +54,12 @@ func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer,
 				}
 			}
 		}
-		if err := findSignals(f, path, settings, find, names); err != nil {
+		if err := findSignals(files, settings, find, names); err != nil {
 			return err
 		}
 		r.pipeline = NewPipeline(settings, false)
 		r.pipeline.SetAlarms(site.Alarms, site.Channels())
-		err = r.samples(ctx, sensors.NewSampleReader(in, path, find, names))
+		err = r.runs(ctx, files)
 	}
 	if err != nil {
 		return errors.Join(err, r.write())
@@ -65,28 +70,36 @@ func Replay(ctx context.Context, site *configs.Site, rec Recording, w io.Writer,
 
 // findSignals looks which signals a recording has that the site file doesn't
 // name: a brake with a drive signal is judged otherwise than one without, from
-// the first sample on. It reads until nothing more can be learned, and puts the
-// file back to its beginning.
-func findSignals(f io.ReadSeeker, path string, settings []analysis.Settings, find func(string) (int32, bool), names []string) error {
+// the first sample on. It reads until nothing more can be learned.
+func findSignals(files []string, settings []analysis.Settings, find func(string) (int32, bool), names []string) error {
 	unknown := 0
 	for _, s := range settings {
 		if !s.Drive.Present {
 			unknown++
 		}
 	}
-	r := sensors.NewSampleReader(f, path, find, names)
-	for unknown > 0 {
-		s, err := r.Next()
+	for _, path := range files {
+		if unknown == 0 {
+			return nil
+		}
+		f, err := os.Open(path)
 		if err != nil {
-			break // the end, or a line that the replay itself will tell of
+			return fmt.Errorf("opening the recording: %w", err)
 		}
-		if s.Signal == sensors.Drive && !settings[s.Brake].Drive.Present {
-			settings[s.Brake].Drive.Present = true
-			unknown--
+		r := sensors.NewSampleReader(f, path, find, names)
+		for unknown > 0 {
+			s, err := r.Next()
+			if err != nil {
+				break // the end, or a line that the replay itself will tell of
+			}
+			if s.Signal == sensors.Drive && !settings[s.Brake].Drive.Present {
+				settings[s.Brake].Drive.Present = true
+				unknown--
+			}
 		}
-	}
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
-		return fmt.Errorf("going back to the beginning of %s: %w", path, err)
+		if err := f.Close(); err != nil {
+			return fmt.Errorf("closing %s: %w", path, err)
+		}
 	}
 	return nil
 }
@@ -113,6 +126,58 @@ type replay struct {
 	buf      []byte
 	in       *counter
 	progress func(int64)
+	names    []string
+	find     func(string) (int32, bool)
+	warn     func(string)
+	lastNS   int64 // of the samples so far
+}
+
+// file reads one file.
+func (r *replay) file(path string, read func(io.Reader) error) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return fmt.Errorf("opening the recording: %w", err)
+	}
+	defer f.Close()
+	r.in.r = f
+	return read(r.in)
+}
+
+// runs reads the files of one run after the other: of a recording directory
+// those that go on from each other belong to one, and each other file is of a
+// daemon that was started anew.
+func (r *replay) runs(ctx context.Context, files []string) error {
+	for i, path := range files {
+		if i > 0 && !sensors.GoesOn(path) {
+			r.pipeline.Flush(&r.batch)
+			r.pipeline.Restart()
+			r.lastNS = 0 // the clock may have been set meanwhile
+		}
+		err := r.file(path, func(in io.Reader) error {
+			return r.samples(ctx, sensors.NewSampleReader(in, path, r.find, r.names))
+		})
+		var line *sensors.LineError
+		if i+1 < len(files) && errors.As(err, &line) && torn(path, line.Line) {
+			// A daemon that is killed leaves half a line behind.
+			if r.warn != nil {
+				r.warn(fmt.Sprintf("%s ends in the middle of line %d, which is left out", path, line.Line))
+			}
+			err = nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// torn reports whether a line is the last of a file and has no end.
+func torn(path string, line int) bool {
+	text, err := os.ReadFile(path)
+	if err != nil || len(text) == 0 {
+		return err == nil
+	}
+	return text[len(text)-1] != '\n' && bytes.Count(text, []byte{'\n'})+1 == line
 }
 
 func (r *replay) samples(ctx context.Context, from *sensors.SampleReader) error {
@@ -124,6 +189,10 @@ func (r *replay) samples(ctx context.Context, from *sensors.SampleReader) error 
 		if err != nil {
 			return err
 		}
+		if s.AtNS < r.lastNS {
+			return fmt.Errorf("%s goes on before the file ahead of it ends: name the files in the order of time", from.File())
+		}
+		r.lastNS = s.AtNS
 		r.pipeline.step(s, &r.batch)
 		if err := r.after(ctx, n); err != nil {
 			return err

@@ -195,7 +195,7 @@ func TestReplayEqualsLive(t *testing.T) {
 		t.Fatalf("recorded into %v (%v), want one file", files, err)
 	}
 	var out bytes.Buffer
-	if err := gateway.Replay(context.Background(), s.site, gateway.Recording{Samples: files[0]}, &out, nil); err != nil {
+	if err := gateway.Replay(context.Background(), s.site, gateway.Recording{Samples: files}, &out, nil); err != nil {
 		t.Fatal(err)
 	}
 	live, replayed := storedLines(t, s.site.Data), byType(t, out.Bytes())

@@ -286,7 +286,7 @@ func TestSampleDirectory(t *testing.T) {
 	if n := linesOf(t, dir, "samples-20261125T010203Z.csv"); n != 3 {
 		t.Errorf("the first hour's file has %d lines, want header and two samples", n)
 	}
-	if n := linesOf(t, dir, "samples-20261125T020203Z.csv"); n != 2 {
+	if n := linesOf(t, dir, "samples-20261125T020203Z-on.csv"); n != 2 {
 		t.Errorf("the second hour's file has %d lines after Flush, want header and one sample", n)
 	}
 	// A file that is full is followed by another; none is written over.
@@ -294,10 +294,10 @@ func TestSampleDirectory(t *testing.T) {
 	if err := errors.Join(d.Write(sample(start+int64(time.Hour)+1)), d.Close(), d.Close()); err != nil {
 		t.Fatal(err)
 	}
-	if n := linesOf(t, dir, "samples-20261125T020203Z_02.csv"); n != 2 {
+	if n := linesOf(t, dir, "samples-20261125T020203Z-on_02.csv"); n != 2 {
 		t.Errorf("the file after a full one has %d lines, want header and one sample", n)
 	}
-	if n := linesOf(t, dir, "samples-20261125T020203Z.csv"); n != 2 {
+	if n := linesOf(t, dir, "samples-20261125T020203Z-on.csv"); n != 2 {
 		t.Errorf("the full file has %d lines now, want it as it was", n)
 	}
 	info, err := os.Stat(filepath.Join(dir, "samples-20261125T010203Z.csv"))
@@ -306,6 +306,33 @@ func TestSampleDirectory(t *testing.T) {
 	}
 	if info.Mode().Perm()&0o027 != 0 {
 		t.Errorf("the file's mode is %v; others must not read it nor the group write it", info.Mode())
+	}
+}
+
+// The files of several runs are found in the order in which they were written.
+func TestSampleFiles(t *testing.T) {
+	dir := t.TempDir()
+	want := []string{"samples-20261125T010203Z.csv", "samples-20261125T010203Z_02.csv", "samples-20261125T010203Z-on.csv",
+		"samples-20261125T010203Z-on_02.csv", "samples-20261125T020203Z-on.csv", "samples-20261125T020204Z.csv"}
+	for _, name := range append([]string{"notes.txt"}, want...) {
+		if err := os.WriteFile(filepath.Join(dir, name), nil, 0o640); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files, err := SampleFiles(dir)
+	if err != nil || len(files) != len(want) {
+		t.Fatalf("%v (%v)", files, err)
+	}
+	for i, f := range files {
+		if filepath.Base(f) != want[i] || GoesOn(f) != strings.Contains(want[i], "-on") {
+			t.Errorf("file %d is %s (goes on: %v), want %s", i, f, GoesOn(f), want[i])
+		}
+	}
+	if one, err := SampleFiles(files[3]); err != nil || len(one) != 1 || one[0] != files[3] {
+		t.Errorf("a file is %v (%v)", one, err)
+	}
+	if none, err := SampleFiles(t.TempDir()); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("an empty directory is %v (%v)", none, err)
 	}
 }
 
@@ -329,7 +356,7 @@ func TestSampleDirectoryBeginsAnewAfterAnError(t *testing.T) {
 	if err := errors.Join(d.Write([]Sample{{AtNS: 20e9, Signal: Travel}}), d.Close()); err != nil {
 		t.Fatal(err)
 	}
-	if n := linesOf(t, dir, "samples-19700101T000020Z.csv"); n != 2 {
+	if n := linesOf(t, dir, "samples-19700101T000020Z-on.csv"); n != 2 {
 		t.Errorf("the file after the error has %d lines, want header and one sample", n)
 	}
 }

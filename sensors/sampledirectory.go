@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -20,7 +22,8 @@ const (
 // when the one before spans an hour or holds 64 MiB. Each is complete in
 // itself, header included, and none is ever written over: a second file of the
 // same second is called samples-20261125T010203Z_02.csv, which sorts behind
-// the first.
+// the first. All but the first file have -on behind the time, so that a replay
+// can tell where a daemon was started: see [GoesOn].
 //
 // It goes by the samples' time and has no clock of its own. It is used by one
 // goroutine.
@@ -32,6 +35,7 @@ type SampleDirectory struct {
 	file    *os.File // nil between files
 	out     *SampleWriter
 	beganNS int64 // time of the file's first sample
+	goesOn  bool  // there was a file before
 }
 
 // NewSampleDirectory records into dir, which it makes when it isn't there;
@@ -68,8 +72,51 @@ func (d *SampleDirectory) Write(samples []Sample) error {
 	return nil
 }
 
+// onMark is in the names of files that go on from the one before.
+const onMark = "-on"
+
+// GoesOn reports whether a file of a [SampleDirectory] goes on from the one
+// before it; else the daemon was started with it.
+func GoesOn(path string) bool {
+	stem, _, _ := strings.Cut(strings.TrimSuffix(filepath.Base(path), ".csv"), "_")
+	return strings.HasSuffix(stem, onMark)
+}
+
+// SampleFiles are the files of samples at a path: itself, or where it is a
+// directory those that a [SampleDirectory] wrote there, in the order of time.
+func SampleFiles(path string) ([]string, error) {
+	info, err := os.Stat(path)
+	if err != nil || !info.IsDir() {
+		return []string{path}, err
+	}
+	files, err := filepath.Glob(filepath.Join(path, "samples-*.csv"))
+	if err == nil && len(files) == 0 {
+		err = fmt.Errorf("%s has no samples-….csv in it: %w", path, fs.ErrNotExist)
+	}
+	slices.SortFunc(files, func(a, b string) int { return strings.Compare(timeOrder(a), timeOrder(b)) })
+	return files, err
+}
+
+// timeOrder is the name of a file such that names sort as the files were begun:
+// a second's first without a number, and what goes on after what begins.
+func timeOrder(path string) string {
+	name := strings.TrimSuffix(filepath.Base(path), ".csv")
+	stem, number, numbered := strings.Cut(name, "_")
+	if !numbered {
+		number = "01"
+	}
+	on := "0"
+	if strings.HasSuffix(stem, onMark) {
+		on = "1"
+	}
+	return strings.TrimSuffix(stem, onMark) + on + number
+}
+
 func (d *SampleDirectory) begin(atNS int64) error {
 	stem := "samples-" + time.Unix(0, atNS).UTC().Format("20060102T150405Z")
+	if d.goesOn {
+		stem += onMark
+	}
 	for i := 1; i < 100; i++ {
 		name := stem + ".csv"
 		if i > 1 {
@@ -86,7 +133,7 @@ func (d *SampleDirectory) begin(atNS int64) error {
 		if err != nil {
 			return errors.Join(err, file.Close())
 		}
-		d.file, d.out, d.beganNS = file, out, atNS
+		d.file, d.out, d.beganNS, d.goesOn = file, out, atNS, true
 		return nil
 	}
 	return fmt.Errorf("beginning a recording: %s already holds 99 files of the second %s", d.dir, stem)

@@ -28,6 +28,9 @@ func NewSampleReader(r io.Reader, file string, find func(name string) (int32, bo
 	}
 }
 
+// File is the name of the file in messages.
+func (r *SampleReader) File() string { return r.lines.file }
+
 // Line is the number of the line read last, the header being line 1.
 func (r *SampleReader) Line() int { return r.lines.line }
 

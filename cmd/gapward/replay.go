@@ -14,9 +14,9 @@ import (
 )
 
 type replayCommand struct {
-	Config  string `required:"" placeholder:"SITE.yaml" help:"Site file. Its signals need no device, and may be left out."`
-	Samples string `xor:"recording" required:"" placeholder:"F.csv" help:"Recorded signals: time,brake,signal,value."`
-	Cycles  string `xor:"recording" required:"" placeholder:"F.csv" help:"Measured cycles: time,brake,gap_mm,gap_u_mm,release_ms,set_ms."`
+	Config  string   `required:"" placeholder:"SITE.yaml" help:"Site file. Its signals need no device, and may be left out."`
+	Samples []string `xor:"recording" required:"" sep:"none" placeholder:"F.csv" help:"Recorded signals: time,brake,signal,value. A file, or a directory that run recorded into; may be given several times, in the order of time."`
+	Cycles  string   `xor:"recording" required:"" placeholder:"F.csv" help:"Measured cycles: time,brake,gap_mm,gap_u_mm,release_ms,set_ms."`
 }
 
 // Help says what comes out, and shows an example.
@@ -24,7 +24,8 @@ func (replayCommand) Help() string {
 	return `Prints JSON Lines to standard output: cycles (with --samples), changes of alarms, and forecasts; at the end the forecast of each brake as it stands.
 
 Example:
-  gapward replay --config configs/replay.yaml --samples recording.csv > results.jsonl`
+  gapward replay --config configs/replay.yaml --samples recording.csv > results.jsonl
+  gapward replay --config site.yaml --samples recording/ > results.jsonl`
 }
 
 // Run replays a recording.
@@ -33,13 +34,10 @@ func (c *replayCommand) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	var size int64
-	if info, err := os.Stat(c.Samples + c.Cycles); err == nil {
-		size = info.Size()
-	}
+	size := sizeOf(append(c.Samples, c.Cycles))
 	show := newProgress(io.err, "replaying")
 	out := bufio.NewWriterSize(io.out, 1<<16)
-	err = gateway.Replay(ctx, site, gateway.Recording{Samples: c.Samples, Cycles: c.Cycles}, out, func(bytes int64) {
+	err = gateway.Replay(ctx, site, gateway.Recording{Samples: c.Samples, Cycles: c.Cycles, Warn: func(text string) { fmt.Fprintln(io.err, "gapward: "+text) }}, out, func(bytes int64) {
 		if size > 0 {
 			show.at(float64(bytes) / float64(size))
 		}
@@ -53,6 +51,22 @@ func (c *replayCommand) Run(ctx context.Context, io streams) error {
 		return usage(err)
 	}
 	return err
+}
+
+// sizeOf is how many bytes there are to be read; 0 where that can't be told.
+func sizeOf(paths []string) (size int64) {
+	for _, path := range paths {
+		files, err := sensors.SampleFiles(path)
+		if err != nil {
+			continue
+		}
+		for _, f := range files {
+			if info, err := os.Stat(f); err == nil {
+				size += info.Size()
+			}
+		}
+	}
+	return size
 }
 
 // progress shows how far long work has come, on a terminal only.
