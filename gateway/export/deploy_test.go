@@ -194,7 +194,7 @@ func TestMosquittoTakesTheExample(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, user := range []string{"edge", "gapward", "plant"} {
+	for _, user := range []string{"edge", "gapward", "plant", "control-room"} {
 		quietly(t, dir, passwd, "-b", "gapward.passwd", user, "secret of "+user)
 	}
 	start(t, mosquitto, "-c", filepath.Join(dir, "m.conf"))
@@ -211,7 +211,7 @@ func TestMosquittoTakesTheExample(t *testing.T) {
 	}
 	clients := map[string]paho.Client{}
 	heard := map[string]chan string{}
-	for _, user := range []string{"edge", "gapward", "plant"} {
+	for _, user := range []string{"edge", "gapward", "plant", "control-room"} {
 		eventually(t, user+" is let in", func() bool {
 			c, err := connect(user, "secret of "+user)
 			clients[user] = c
@@ -236,20 +236,28 @@ func TestMosquittoTakesTheExample(t *testing.T) {
 	for _, p := range []struct{ user, topic string }{
 		{"plant", "hall/forged"}, {"plant", "gapward/forged"},
 		{"edge", "gapward/forged"}, {"edge", "hall/trolley-3/travel"},
-		{"gapward", "hall/forged"}, {"gapward", "gapward/Kestrel-Quay/gateway"},
+		{"plant", "spBv1.0/hoists/NCMD/kestrel-quay"}, {"gapward", "spBv1.0/hoists/DCMD/other/forged"}, {"gapward", "spBv1.0/hoists/NBIRTH/other"},
+		{"gapward", "hall/forged"}, {"gapward", "gapward/Kestrel-Quay/gateway"}, {"gapward", "spBv1.0/hoists/DDATA/kestrel-quay/quay-2-main"},
+		{"control-room", "spBv1.0/hoists/DDATA/kestrel-quay/forged"}, {"control-room", "spBv1.0/hoists/NCMD/kestrel-quay"},
 	} {
 		if token := clients[p.user].Publish(p.topic, 1, false, "x"); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
 			t.Fatalf("%s can't publish: %v", p.user, token.Error())
 		}
 	}
-	for user, want := range map[string]string{"gapward": "hall/trolley-3/travel", "plant": "gapward/Kestrel-Quay/gateway"} {
-		select {
-		case topic := <-heard[user]:
-			if topic != want {
-				t.Errorf("%s hears %s, want %s", user, topic, want)
+	for user, want := range map[string][]string{
+		"gapward":      {"hall/trolley-3/travel", "spBv1.0/hoists/NCMD/kestrel-quay"},
+		"plant":        {"gapward/Kestrel-Quay/gateway", "spBv1.0/hoists/DDATA/kestrel-quay/quay-2-main", "spBv1.0/hoists/NCMD/kestrel-quay"},
+		"control-room": {"spBv1.0/hoists/DDATA/kestrel-quay/quay-2-main", "spBv1.0/hoists/NCMD/kestrel-quay"},
+	} {
+		for _, next := range want {
+			select {
+			case topic := <-heard[user]:
+				if topic != next {
+					t.Errorf("%s hears %s, want %s", user, topic, next)
+				}
+			case <-time.After(5 * time.Second):
+				t.Errorf("%s doesn't hear %s", user, next)
 			}
-		case <-time.After(5 * time.Second):
-			t.Errorf("%s doesn't hear %s", user, want)
 		}
 	}
 	for user, topics := range heard {

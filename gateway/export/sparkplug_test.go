@@ -6,6 +6,8 @@ import (
 	"io"
 	"maps"
 	"net"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -242,6 +244,25 @@ func TestSparkplugLife(t *testing.T) {
 // as history, each once and as it is in the store, and what is new does not.
 func TestSparkplugBacklog(t *testing.T) {
 	address := "127.0.0.1:" + freePort(t)
+	sparkplugBacklog(t, address, func() { startMochi(t, address) })
+}
+
+// TestRealMosquittoTakesSparkplug is the same with a broker that isn't ours.
+func TestRealMosquittoTakesSparkplug(t *testing.T) {
+	mosquitto := real(t, "mosquitto", "/usr/sbin/mosquitto")
+	port := freePort(t)
+	config := filepath.Join(t.TempDir(), "m.conf")
+	text := "listener " + port + " 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
+	if os.Getuid() == 0 {
+		text += "user root\n"
+	}
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	sparkplugBacklog(t, "127.0.0.1:"+port, func() { start(t, mosquitto, "-c", config) })
+}
+
+func sparkplugBacklog(t *testing.T, address string, startBroker func()) {
 	db := openStore(t)
 	x, _ := startSparkplug(t, address, db, "")
 	if err := Flush(t.Context(), db, x, quiet(), ignore); err != nil { // nothing yet: from here on there is no history
@@ -252,7 +273,7 @@ func TestSparkplugBacklog(t *testing.T) {
 	if err := Flush(expired(t), db, x, quiet(), ignore); err == nil {
 		t.Fatal("delivered without a broker")
 	}
-	startMochi(t, address)
+	startBroker()
 	h := listenAsHost(t, address)
 	eventually(t, "the backlog is delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
 	const more = 60
