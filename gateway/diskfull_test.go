@@ -1,6 +1,7 @@
 package gateway_test
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"net/http"
@@ -13,6 +14,7 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway"
 	"gapward/gateway/store"
 )
 
@@ -51,13 +53,22 @@ func fill(t *testing.T, path string) {
 	}
 }
 
+// fullFor is how long the disk stays full: minutes on request.
+func fullFor() time.Duration {
+	if d, err := time.ParseDuration(os.Getenv("GAPWARD_DISK_FULL")); err == nil {
+		return d
+	}
+	return 8 * time.Second
+}
+
 // TestDiskFull fills the disk under a running daemon and makes room again: it
 // measures on, says what is wrong, goes on storing by itself and has lost
 // nothing.
 func TestDiskFull(t *testing.T) {
 	disk := smallDisk(t)
 	s := newStage(t, disk)
-	d := startDaemon(t, s, "")
+	record := filepath.Join(t.TempDir(), "record") // on another disk
+	d := startDaemon(t, s, record)
 	get := func(path string) (int, string) {
 		resp, err := http.Get("http://" + d.addr + path)
 		if err != nil {
@@ -94,7 +105,7 @@ func TestDiskFull(t *testing.T) {
 	if code, _ := get("/healthz"); code != 200 {
 		t.Errorf("with the disk full /healthz answers %d: measuring goes on and a restart would not help", code)
 	}
-	time.Sleep(8 * time.Second)
+	time.Sleep(fullFor())
 	room := time.Now() // before the first of the two, whose going may already be room enough
 	for _, path := range []string{ballast, ballast + "2"} {
 		if err := os.Remove(path); err != nil {
@@ -129,6 +140,19 @@ func TestDiskFull(t *testing.T) {
 			t.Errorf("only %d cycles of %s in the %v of a full disk", during[b.Name], b.Name, room.Sub(full))
 		}
 	}
+	// All that was measured meanwhile is there, to the bit: what the recording
+	// gives when it is replayed.
+	var out bytes.Buffer
+	if err := gateway.Replay(t.Context(), s.site, gateway.Recording{Samples: []string{record}}, &out, nil); err != nil {
+		t.Fatal(err)
+	}
+	live, replayed := storedLines(t, s.site.Data), byType(t, out.Bytes())
+	for _, kind := range []string{"cycle", "forecast"} {
+		if a, b := strings.Join(live[kind], ""), strings.Join(replayed[kind], ""); a != b {
+			t.Errorf("%ss differ: stored\n%s\nreplayed\n%s", kind, a, b)
+		}
+	}
+
 	events, err := db.AlarmsAfter(t.Context(), 0, 1e6)
 	if err != nil {
 		t.Fatal(err)
