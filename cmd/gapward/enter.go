@@ -110,7 +110,7 @@ func (enterReturn) Help() string {
 
 // Help says what is to be tried, and shows an example.
 func (enterRetest) Help() string {
-	text := "After work on a brake, before the hoist returns to service. The hoist maker's instructions and local rules come first.\n\n"
+	text := "After work on a brake, before the hoist returns to service.\n\n"
 	for i, s := range analysis.RetestSteps() {
 		text += fmt.Sprintf("%d. %s\n", i+1, s.Do)
 	}
