@@ -203,8 +203,6 @@ func (r *reader) unknownKey(e entry, path string, known []string) {
 	case near != "":
 		advice = "did you mean " + near + "?"
 		r.spoil(joinPath(path, near))
-	case path == "page" && (e.key == "tls" || e.key == "accounts"):
-		advice = "this version serves the page on a loopback address only, without tls and accounts"
 	case notNumber == nil && empty(e.value):
 		advice = "decimals are written with a point, not with a comma"
 	}

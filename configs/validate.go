@@ -1,16 +1,10 @@
 package configs
 
 import (
-	"errors"
 	"fmt"
-	"net"
-	"net/netip"
-	"strconv"
 	"strings"
 	"time"
 	"unicode"
-
-	"gapward/gateway/page"
 )
 
 // validator checks a site that was read, and adds what it finds to the
@@ -111,37 +105,7 @@ func (v *validator) siteAndPage() {
 	if v.given("data") && v.sound("data") && v.site.Data == "" {
 		v.wrong("data", "is empty", "write the path of a directory, or take the line out for "+DefaultData)
 	}
-	if v.given("page.listen") && v.sound("page.listen") {
-		if fault, advice := listenFault(v.site.Page.Listen); fault != "" {
-			v.wrong("page.listen", fault, advice)
-		}
-	}
-}
-
-// CheckListen is the fault of an address that the page can't be served on: it
-// must be host:port of this machine alone.
-func CheckListen(address string) error {
-	if fault, advice := listenFault(address); fault != "" {
-		return errors.New(fault + "; " + advice)
-	}
-	return nil
-}
-
-// listenFault says what is wrong with the page's address, or is empty.
-func listenFault(address string) (fault, advice string) {
-	host, port, err := net.SplitHostPort(address)
-	if err != nil {
-		return quoted(address) + " is no address", "write host:port, as in " + page.DefaultListen
-	}
-	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n > 65535 {
-		return quoted(port) + " is no port number", "write 0 to 65535, as in " + page.DefaultListen
-	}
-	ip, err := netip.ParseAddr(host)
-	if host == "localhost" || err == nil && ip.Unmap().IsLoopback() {
-		return "", ""
-	}
-	return address + " can be reached from other machines, which needs tls and accounts, and this version has neither",
-		"write 127.0.0.1:" + port + " and put a proxy that has both before it"
+	v.page()
 }
 
 func isWordRune(r rune) bool {

@@ -133,7 +133,7 @@ func TestDatabaseDamagedAtStart(t *testing.T) {
 	dir := t.TempDir()
 	addr, site, stop := quiet(t, dir)
 	for range 3 {
-		if _, err := page.SendEntry(t.Context(), addr, report.EntryBody{Site: "Test Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"}); err != nil {
+		if _, err := page.SendEntry(t.Context(), page.LocalGateway{Listen: addr}, report.EntryBody{Site: "Test Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -51,12 +51,12 @@ func TestEntriesWhileTheDaemonRuns(t *testing.T) {
 	for range people {
 		all.Go(func() {
 			for range each {
-				got, err := page.SendEntry(t.Context(), addr, report.EntryBody{Site: "Test Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"})
+				got, err := page.SendEntry(t.Context(), page.LocalGateway{Listen: addr}, report.EntryBody{Site: "Test Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"})
 				if err != nil || got.ID == 0 {
 					t.Errorf("%+v, %v", got, err)
 				}
 				var refused *page.RefusedError
-				if _, err := page.SendEntry(t.Context(), addr, report.EntryBody{Brake: "quay-2/main", Kind: "correction", Who: "K. Berg", Corrects: 999}); !errors.As(err, &refused) || !strings.Contains(err.Error(), "there is no entry 999") {
+				if _, err := page.SendEntry(t.Context(), page.LocalGateway{Listen: addr}, report.EntryBody{Brake: "quay-2/main", Kind: "correction", Who: "K. Berg", Corrects: 999}); !errors.As(err, &refused) || !strings.Contains(err.Error(), "there is no entry 999") {
 					t.Errorf("a correction of nothing: %v", err)
 				}
 			}
@@ -82,7 +82,7 @@ func TestEntriesWhileTheDaemonRuns(t *testing.T) {
 	if err := stop(); err != nil {
 		t.Error(err)
 	}
-	if _, err := page.SendEntry(t.Context(), addr, report.EntryBody{Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"}); err == nil {
+	if _, err := page.SendEntry(t.Context(), page.LocalGateway{Listen: addr}, report.EntryBody{Brake: "quay-2/main", Kind: "adjustment", Steps: 1, Who: "K. Berg"}); err == nil {
 		t.Error("a stopped daemon takes entries")
 	}
 }

@@ -4,17 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"net/url"
 
+	"gapward/alerts"
 	"gapward/alerts/notify"
 	"gapward/configs"
 	"gapward/gateway/export"
+	"gapward/gateway/page"
 	"gapward/gateway/store"
 )
 
 // notifiers makes a sink of each way in which the site file wants people to be
 // told of alarms. A notifier follows the store like any exporter.
-func notifiers(site *configs.Site, pageAddr string) (list []export.Sink, err error) {
+func notifiers(site *configs.Site, base string) (list []export.Sink, err error) {
 	for i, s := range site.Notify {
 		n, err := notify.New(s)
 		if err != nil {
@@ -23,7 +26,7 @@ func notifiers(site *configs.Site, pageAddr string) (list []export.Sink, err err
 		list = append(list, export.NewAlarmSink("notify-"+n.Name(), func(ctx context.Context, rows []store.AlarmRow) error {
 			notices := make([]notify.Notice, len(rows))
 			for i, r := range rows {
-				notices[i] = notify.Notice{ID: r.ID, Event: r.Event, Site: site.Name, Link: pageLink(pageAddr, r.Brake)}
+				notices[i] = notify.Notice{ID: r.ID, Event: r.Event, Site: site.Name, Link: pageLink(base, r.Event)}
 			}
 			return asDelivery(n.Notify(ctx, notices))
 		}))
@@ -31,12 +34,27 @@ func notifiers(site *configs.Site, pageAddr string) (list []export.Sink, err err
 	return list, nil
 }
 
-func pageLink(addr, brake string) string {
-	u := url.URL{Scheme: "http", Host: addr, Path: "/"}
-	if brake != "" {
-		u.Path = "/brake/" + brake
+// pageURL is where people reach the page: by the first name that the site file
+// gives it, or else by its address.
+func pageURL(s page.Settings, addr string) string {
+	u := url.URL{Scheme: "http", Host: addr}
+	if s.TLS != nil {
+		u.Scheme = "https"
+	}
+	if len(s.Hosts) > 0 {
+		_, port, _ := net.SplitHostPort(addr) // it listens, so it is an address
+		u.Host = net.JoinHostPort(s.Hosts[0], port)
 	}
 	return u.String()
+}
+
+// pageLink leads to the page that shows an alarm.
+func pageLink(base string, e alerts.Event) string {
+	path := url.URL{Path: "/alarms"}
+	if e.Brake != "" {
+		path.Path = "/brake/" + e.Brake
+	}
+	return base + path.String()
 }
 
 // asDelivery puts a notifier's error into the words of the delivery loop.

@@ -41,6 +41,9 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	down := &stack{log: lg}
 	defer func() { err = errors.Join(err, down.unwind()) }()
 
+	if err := CheckDoor(site.Page); err != nil {
+		return err
+	}
 	// Bind first: an address in use is found before anything else is touched.
 	listener, err := net.Listen("tcp", site.Page.Listen)
 	if err != nil {
@@ -84,7 +87,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 
 	owned, entries, acts := make(chan struct{}), make(chan entering), make(chan acting)
 	desk := &desk{DB: db, entries: entries, acts: acts, ended: owned}
-	server, err := page.New(page.Deps{
+	deps := page.Deps{
 		Site: site.Name, Demo: opt.Banner, Brakes: pageBrakes(site), Data: told{db, health},
 		Ledger: desk, Alarms: desk,
 		Plan:    planner(site, db),
@@ -94,13 +97,18 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		Ready:   health.ready,
 		Alive:   func() error { return health.alive(time.Now()) },
 		Version: opt.Version, Now: time.Now, Log: lg.With("component", "page"),
-	})
+	}
+	open, err := door(site, &deps, listener, lg.With("component", "page"), down)
+	if err != nil {
+		return err
+	}
+	server, err := page.New(deps)
 	if err != nil {
 		return fmt.Errorf("making the page: %w", err)
 	}
 	failed := make(chan error, 1)
 	down.then("page", 5*time.Second, start(func(ctx context.Context) error {
-		err := server.Serve(ctx, listener)
+		err := server.Serve(ctx, open)
 		if err != nil {
 			failed <- fmt.Errorf("serving the page: %w", err)
 		}
@@ -111,7 +119,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	if err != nil {
 		return err
 	}
-	tellers, err := notifiers(site, listener.Addr().String())
+	tellers, err := notifiers(site, pageURL(site.Page, listener.Addr().String()))
 	if err != nil {
 		return err
 	}
@@ -193,7 +201,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		return wait(ctx, ended)
 	})
 
-	lg.Info("running", "site", site.Name, "brakes", len(site.Brakes), "devices", len(list), "page", "http://"+listener.Addr().String())
+	lg.Info("running", "site", site.Name, "brakes", len(site.Brakes), "devices", len(list), "page", pageURL(site.Page, listener.Addr().String()))
 	if opt.Started != nil {
 		opt.Started(listener.Addr().String())
 	}

@@ -9,6 +9,7 @@ import (
 
 	"gapward/analysis"
 	"gapward/configs"
+	"gapward/gateway"
 	"gapward/gateway/page"
 	"gapward/gateway/report"
 	"gapward/gateway/store"
@@ -241,7 +242,7 @@ func keep(ctx context.Context, io streams, site *configs.Site, body report.Entry
 		if !errors.Is(err, store.ErrInUse) {
 			return row, err
 		}
-		stored, sendErr := page.SendEntry(ctx, site.Page.Listen, body)
+		stored, sendErr := page.SendEntry(ctx, gateway.LocalGateway(site), body)
 		var refused *page.RefusedError
 		var dialing *net.OpError
 		switch {

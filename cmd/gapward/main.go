@@ -33,6 +33,7 @@ type commands struct {
 	Enter      enterCommand      `cmd:"" help:"Write a hand measurement, an adjustment or a new lining into the ledger."`
 	Report     reportCommand     `cmd:"" help:"Write the inspection record."`
 	Backup     backupCommand     `cmd:"" help:"Copy the database, also while the daemon runs."`
+	Account    accountCommand    `cmd:"" help:"Make and remove the accounts and tokens of the page."`
 	Version    versionCommand    `cmd:"" help:"Print version, commit and Go version."`
 }
 

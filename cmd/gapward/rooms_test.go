@@ -36,16 +36,17 @@ func rooms() map[string][]string {
 		"gateway/export":     {"sensors", "analysis", "alerts", "gateway/store"},
 		"gateway/figures":    {"sensors", "analysis", "alerts", "gateway/store"},
 		"gateway/report":     {"sensors", "analysis", "alerts", "gateway/store", "gateway/figures"},
-		"gateway/page":       {"sensors", "analysis", "alerts", "gateway/store", "gateway/figures", "gateway/report"},
+		"gateway/accounts":   {},
+		"gateway/page":       {"gateway/accounts", "sensors", "analysis", "alerts", "gateway/store", "gateway/figures", "gateway/report"},
 		// The site file is composed of each room's own settings.
 		"configs": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify", "gateway/export", "gateway/page"},
-		"gateway": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
+		"gateway": {"gateway/accounts", "sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
 			"gateway/store", "gateway/export", "gateway/figures", "gateway/report", "gateway/page", "configs"},
 		"gateway/commission": {"sensors", "sensors/modbus", "analysis", "alerts", "configs", "gateway"},
 		// A simulated hoist shares nothing with what estimates it.
 		"simulator":       {"sensors"},
 		"simulator/field": {"sensors", "simulator"},
-		"cmd/gapward": {"sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
+		"cmd/gapward": {"gateway/accounts", "sensors", "sensors/modbus", "sensors/mqtt", "analysis", "alerts", "alerts/notify",
 			"gateway/store", "gateway/export", "gateway/figures", "gateway/report", "gateway/page", "configs", "gateway", "gateway/commission", "simulator", "simulator/field"},
 	}
 }

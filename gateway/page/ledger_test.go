@@ -203,7 +203,7 @@ func TestSendEntry(t *testing.T) {
 	defer srv.Close()
 	addr := srv.Listener.Addr().String()
 	body := report.EntryBody{Site: "Kestrel Quay", Brake: "quay-2/main", Kind: "adjustment", Steps: 2, Who: "K. Berg"}
-	stored, err := SendEntry(t.Context(), addr, body)
+	stored, err := SendEntry(t.Context(), LocalGateway{Listen: addr}, body)
 	if err != nil || stored.ID != 1 || stored.Entered == "" {
 		t.Fatalf("%+v, %v", stored, err)
 	}
@@ -212,18 +212,18 @@ func TestSendEntry(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, listen := range []string{":" + port, "0.0.0.0:" + port} {
-		if _, err := SendEntry(t.Context(), listen, body); err != nil {
+		if _, err := SendEntry(t.Context(), LocalGateway{Listen: listen}, body); err != nil {
 			t.Errorf("by %s: %v", listen, err)
 		}
 	}
 	body.Steps = 0
 	var refused *RefusedError
-	if _, err := SendEntry(t.Context(), addr, body); !errors.As(err, &refused) || refused.Status != 422 || !strings.Contains(err.Error(), "number of steps") {
+	if _, err := SendEntry(t.Context(), LocalGateway{Listen: addr}, body); !errors.As(err, &refused) || refused.Status != 422 || !strings.Contains(err.Error(), "number of steps") {
 		t.Errorf("%v", err)
 	}
 	l.broken = errors.New("the card is full")
 	body.Steps = 1
-	if _, err := SendEntry(t.Context(), addr, body); !errors.As(err, &refused) || refused.Status != 503 {
+	if _, err := SendEntry(t.Context(), LocalGateway{Listen: addr}, body); !errors.As(err, &refused) || refused.Status != 503 {
 		t.Errorf("%v", err)
 	}
 
@@ -233,12 +233,12 @@ func TestSendEntry(t *testing.T) {
 		}
 	}))
 	defer strange.Close()
-	if _, err := SendEntry(t.Context(), strange.Listener.Addr().String(), body); !errors.As(err, &refused) || !strings.Contains(err.Error(), "is it a gapward?") {
+	if _, err := SendEntry(t.Context(), LocalGateway{Listen: strange.Listener.Addr().String()}, body); !errors.As(err, &refused) || !strings.Contains(err.Error(), "is it a gapward?") {
 		t.Errorf("%v", err)
 	}
 	dead := strange.Listener.Addr().String()
 	strange.Close()
-	if _, err := SendEntry(t.Context(), dead, body); err == nil || errors.As(err, &refused) || !strings.Contains(err.Error(), fmt.Sprintf("asking the gateway at %s", dead)) {
+	if _, err := SendEntry(t.Context(), LocalGateway{Listen: dead}, body); err == nil || errors.As(err, &refused) || !strings.Contains(err.Error(), fmt.Sprintf("asking the gateway at %s", dead)) {
 		t.Errorf("%v", err)
 	}
 }
