@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"net/http"
 	"strings"
 	"time"
@@ -12,7 +11,6 @@ import (
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
-	"github.com/influxdata/influxdb-client-go/v2/api/write"
 
 	"gapward/gateway/store"
 )
@@ -55,21 +53,21 @@ func (x *Influx) Close() { x.client.Close() }
 
 // Deliver implements [Sink].
 func (x *Influx) Deliver(ctx context.Context, rows Rows) error {
-	points := make([]*write.Point, 0, rows.Len())
+	l := lines{buf: make([]byte, 0, 400*rows.Len())}
 	for _, r := range rows.Alarms {
-		points = append(points, x.alarmPoint(r))
+		x.alarm(&l, r)
 	}
 	for _, r := range rows.Forecasts {
-		points = append(points, x.forecastPoint(r))
+		x.forecast(&l, r)
 	}
 	for _, r := range rows.Cycles {
-		points = append(points, x.cyclePoint(r))
+		x.cycle(&l, r)
 	}
-	if len(points) == 0 {
+	if l.points == 0 {
 		return nil
 	}
-	if err := x.write.WritePoint(ctx, points...); err != nil {
-		return classify(fmt.Errorf("writing %d points to InfluxDB: %w", len(points), err))
+	if err := x.write.WriteRecord(ctx, string(l.buf)); err != nil {
+		return classify(fmt.Errorf("writing %d points to InfluxDB: %w", l.points, err))
 	}
 	return nil
 }
@@ -97,80 +95,50 @@ func classify(err error) error {
 	return err
 }
 
-func (x *Influx) point(measurement, brake string, atNS int64) *write.Point {
-	p := write.NewPointWithMeasurement(measurement).SetTime(time.Unix(0, atNS).UTC())
-	p.AddTag("site", tag(x.site))
-	if brake != "" { // the line protocol has no empty tags
-		p.AddTag("brake", tag(brake))
-	}
-	return p
+func (x *Influx) cycle(l *lines, r store.CycleRow) {
+	l.point("gapward_cycle")
+	l.tag("brake", r.Brake)
+	l.tag("site", x.site)
+	l.whole("id", r.ID)
+	l.text("kind", r.Kind.String())
+	l.text("flags", strings.Join(r.Flags.Names(), ","))
+	l.numbers(cycleFields(r))
+	l.at(r.AtNS)
 }
 
-// tag makes a name fit for the line protocol, where a line end ends the point
-// and a backslash before a comma or space hides it.
-func tag(name string) string {
-	name = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return ' '
-		}
-		return r
-	}, name)
-	return strings.TrimRight(name, `\`)
+func (x *Influx) forecast(l *lines, r store.ForecastRow) {
+	l.point("gapward_forecast")
+	l.tag("brake", r.Brake)
+	l.tag("limit", r.Limit) // one time may have a forecast for each limit
+	l.tag("site", x.site)
+	l.whole("id", r.ID)
+	l.numbers(forecastFields(r))
+	l.at(r.AtNS)
 }
 
-// number adds a field unless the figure is missing: the line protocol has
-// neither NaN nor infinity, and one of them would fail the whole request.
-func number(p *write.Point, name string, v float64) {
-	if !math.IsNaN(v) && !math.IsInf(v, 0) {
-		p.AddField(name, v)
-	}
-}
-
-func numbers(p *write.Point, fields []field) {
-	for _, f := range fields {
-		number(p, f.name, f.value)
-	}
-}
-
-func (x *Influx) cyclePoint(r store.CycleRow) *write.Point {
-	p := x.point("gapward_cycle", r.Brake, r.AtNS)
-	p.AddField("id", r.ID)
-	p.AddField("kind", r.Kind.String())
-	p.AddField("flags", strings.Join(r.Flags.Names(), ","))
-	numbers(p, cycleFields(r))
-	return p
-}
-
-func (x *Influx) forecastPoint(r store.ForecastRow) *write.Point {
-	p := x.point("gapward_forecast", r.Brake, r.AtNS)
-	p.AddTag("limit", tag(r.Limit)) // one time may have a forecast for each limit
-	p.AddField("id", r.ID)
-	numbers(p, forecastFields(r))
-	return p
-}
-
-func (x *Influx) alarmPoint(r store.AlarmRow) *write.Point {
-	p := x.point("gapward_alarm", r.Brake, r.AtNS)
-	p.AddTag("condition", tag(string(r.Condition)))
-	p.AddTag("change", tag(r.Change.String())) // one moment may raise an alarm and suppress it
-	if r.Device != "" {
-		p.AddTag("device", tag(r.Device))
-	}
-	p.AddField("id", r.ID)
-	p.AddField("state", r.State.String())
-	p.AddField("active", active(r))
-	number(p, "value"+unitSuffix(r.Unit), r.Value)
-	number(p, "value_u"+unitSuffix(r.Unit), r.U)
-	number(p, "limit"+unitSuffix(r.Unit), r.Limit)
+func (x *Influx) alarm(l *lines, r store.AlarmRow) {
+	l.point("gapward_alarm")
+	l.tag("brake", r.Brake)
+	l.tag("change", r.Change.String()) // one moment may raise an alarm and suppress it
+	l.tag("condition", string(r.Condition))
+	l.tag("device", r.Device)
+	l.tag("site", x.site)
+	l.whole("id", r.ID)
+	l.text("state", r.State.String())
+	l.number("active", active(r))
+	unit := unitSuffix(r.Unit)
+	l.number("value"+unit, r.Value)
+	l.number("value_u"+unit, r.U)
+	l.number("limit"+unit, r.Limit)
 	if r.UntilNS != 0 {
-		p.AddField("until_s", float64(r.UntilNS)/1e9)
+		l.number("until_s", float64(r.UntilNS)/1e9)
 	}
 	for _, f := range []struct{ name, words string }{{"signal", r.Signal}, {"by", r.By}, {"reason", r.Reason}, {"detail", r.Detail}} {
 		if f.words != "" {
-			p.AddField(f.name, f.words)
+			l.text(f.name, f.words)
 		}
 	}
-	return p
+	l.at(r.AtNS)
 }
 
 func active(r store.AlarmRow) float64 {

@@ -171,7 +171,7 @@ func (d *influxDaemon) wantAllOf(t *testing.T, db *store.DB) (points int) {
 	alarms := all("gapward_alarm")
 	for _, r := range alarmRows {
 		wantPoint(t, fmt.Sprintf("alarm %d", r.ID), alarms[fmt.Sprint(r.ID)], r.AtNS,
-			map[string]string{"site": site, "brake": r.Brake, "condition": string(r.Condition), "change": r.Change.String(), "state": r.State.String(), "device": r.Device},
+			map[string]string{"site": site, "brake": r.Brake, "condition": string(r.Condition), "change": r.Change.String(), "state": r.State.String(), "device": r.Device, "signal": r.Signal, "by": r.By, "reason": r.Reason, "detail": r.Detail},
 			[]field{{"active", active(r)}, {"value" + unitSuffix(r.Unit), r.Value}, {"limit" + unitSuffix(r.Unit), r.Limit}})
 	}
 	forecastRows, err := db.ForecastsAfter(ctx, 0, 100_000)
@@ -197,6 +197,9 @@ func TestRealInflux(t *testing.T) {
 	db := openStore(t)
 	commit(t, db, batch(0, 700))
 	commit(t, db, &store.Batch{Alarms: []store.AlarmRow{silentAt("quay-io", 5), silentAt("pit-io", 5)}})
+	odd := alarmAt(`quay 2/main, a=b\c "east"`, analysis.SignalFault, 6, alerts.Unacknowledged)
+	odd.Signal, odd.By, odd.Reason, odd.Detail, odd.UntilNS = "travel", "Ö. Ström", `a "quoted" word, x=1`, "a\\b \\\"\nsecond line", startNS
+	commit(t, db, &store.Batch{Alarms: []store.AlarmRow{odd}})
 	x := newInflux(t, InfluxSettings{URL: d.base, Bucket: "hoists/autogen"})
 	// Without the database the rows wait.
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil || !strings.Contains(err.Error(), "export.influx.org and bucket") {
@@ -217,8 +220,8 @@ func TestRealInflux(t *testing.T) {
 		t.Fatal(err)
 	}
 	eventually(t, "all is delivered again", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
-	if n := d.wantAllOf(t, db); n != 760+8+4 {
-		t.Errorf("%d points, want %d", n, 760+8+4)
+	if n := d.wantAllOf(t, db); n != 760+9+4 {
+		t.Errorf("%d points, want %d", n, 760+9+4)
 	}
 }
 

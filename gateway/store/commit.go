@@ -54,6 +54,7 @@ type committing struct {
 	tx    *sql.Tx
 	next  nextIDs
 	added []string // brakes new in this transaction
+	days  []dayTotal
 }
 
 func (c *committing) run(b *Batch) (err error) {
@@ -65,6 +66,9 @@ func (c *committing) run(b *Batch) (err error) {
 		if err := c.cycle(&b.Cycles[i]); err != nil {
 			return fmt.Errorf("storing a cycle of %s: %w", b.Cycles[i].Brake, err)
 		}
+	}
+	if err := c.addDays(); err != nil {
+		return err
 	}
 	for i := range b.Verdicts {
 		if err := c.verdict(&b.Verdicts[i]); err != nil {
@@ -169,18 +173,47 @@ func (c *committing) cycle(r *CycleRow) error {
 	}
 	r.ID = c.next.cycle
 	c.next.cycle++
-	var full, jogs int64
+	day := c.day(brake, dayOf(r.AtNS))
 	if r.Kind == analysis.Jog {
-		jogs = 1
+		day.jogs++
 	} else {
-		full = 1
+		day.full++
 	}
-	var gapNS any // when, of a cycle with a gap
 	if analysis.Has(r.GapMM) {
-		gapNS = r.AtNS
+		day.add(gaps{r.AtNS, r.AtNS, r.GapMM, r.GapMM, r.GapMM, 1})
 	}
-	_, err = c.exec(c.d.st.addDay, brake, dayOf(r.AtNS), full, jogs, figure(r.GapMM), gapNS)
-	return err
+	return nil
+}
+
+// dayTotal is what a commit adds to a brake's day.
+type dayTotal struct {
+	brake, day int64
+	full, jogs int64
+	gaps
+}
+
+// day finds the total of a brake's day, most often the latest.
+func (c *committing) day(brake, day int64) *dayTotal {
+	for i := len(c.days) - 1; i >= 0; i-- {
+		if d := &c.days[i]; d.brake == brake && d.day == day {
+			return d
+		}
+	}
+	c.days = append(c.days, dayTotal{brake: brake, day: day})
+	return &c.days[len(c.days)-1]
+}
+
+func (c *committing) addDays() error {
+	for _, d := range c.days {
+		var least, most, first, last any
+		if d.count > 0 {
+			least, most, first, last = d.minMM, d.maxMM, d.firstNS, d.lastNS
+		}
+		if _, err := c.exec(c.d.st.addDay, d.brake, d.day, d.full, d.jogs, d.count, d.sumMM, least, most, first, last); err != nil {
+			return fmt.Errorf("adding up a day: %w", err)
+		}
+	}
+	return nil
 }
 
 // dayNS is a UTC day.

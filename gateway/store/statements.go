@@ -52,7 +52,7 @@ func (s *statements) all() []struct {
 		{&s.addBrake, "INSERT INTO brakes (name) VALUES (?) RETURNING id"},
 		{&s.addCycle, insert("cycles", cycleFigures) + " ON CONFLICT (brake, at_ns) DO NOTHING"},
 		{&s.findCycle, "SELECT id FROM cycles WHERE brake = ? AND at_ns = ?"},
-		{&s.addDay, `INSERT INTO days (brake, day, full_count, jog_count, gaps, gap_sum, gap_min, gap_max, first_ns, last_ns) VALUES (?1, ?2, ?3, ?4, ?5 NOT NULL, ifnull(?5, 0), ?5, ?5, ?6, ?6)
+		{&s.addDay, `INSERT INTO days (brake, day, full_count, jog_count, gaps, gap_sum, gap_min, gap_max, first_ns, last_ns) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (brake, day) DO UPDATE SET full_count = full_count + excluded.full_count, jog_count = jog_count + excluded.jog_count,
 				gaps = gaps + excluded.gaps, gap_sum = gap_sum + excluded.gap_sum,
 				gap_min = min(ifnull(gap_min, excluded.gap_min), ifnull(excluded.gap_min, gap_min)),
