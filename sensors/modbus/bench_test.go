@@ -17,7 +17,7 @@ func benchDevice(b *testing.B) string {
 	return serve(b, func(c net.Conn, _ int) {
 		out := make([]byte, 0, maxFrame)
 		for r := next(c); r != nil; r = next(c) {
-			n := replyBytes(r[7], uint16(r[10])<<8|uint16(r[11]))
+			n := replyBytes(Table(r[7]-1), uint16(r[10])<<8|uint16(r[11]))
 			out = append(out[:0], r[0], r[1], 0, 0, 0, byte(3+n), r[6], r[7], byte(n))
 			c.Write(out[:9+n])
 		}
@@ -33,21 +33,27 @@ func perBrake(b *testing.B) {
 func BenchmarkPlannedPoll(b *testing.B) {
 	var channels []sensors.Channel
 	for i := range int32(benchBrakes) {
-		channels = append(channels, input(i, uint16(4*i), time.Nanosecond), discrete(i, uint16(2*i), time.Nanosecond))
+		channels = append(channels, input(i, uint16(4*i), time.Hour), discrete(i, uint16(2*i), time.Hour))
 	}
 	s, err := New("quay-io", sensors.Device{Modbus: "tcp://" + benchDevice(b), Unit: 1, Timeout: time.Second}, channels, nil, nil)
 	if err != nil {
 		b.Fatal(err)
 	}
 	out := make(chan []sensors.Sample, 1)
-	now := time.Now()
-	r := &run{Source: s, ctx: b.Context(), out: out, clock: newClock(now), start: now}
+	r := newRun(b.Context(), s, out)
 	defer s.link.close()
 	b.ReportAllocs()
 	for b.Loop() {
-		r.round()
-		if n := len(<-out); n != len(channels) {
-			b.Fatalf("%d samples of %d channels", n, len(channels))
+		for _, p := range r.waiting.polls {
+			p.next = r.start
+		}
+		for n := 0; n < len(channels); {
+			select {
+			case batch := <-out:
+				n += len(batch)
+			default:
+				r.step()
+			}
 		}
 	}
 	perBrake(b)
@@ -80,12 +86,12 @@ func BenchmarkRawLoop(b *testing.B) {
 // BenchmarkExchange is one read of 64 registers through our transport;
 // BenchmarkExchangeRaw through goburrow's.
 func BenchmarkExchange(b *testing.B) {
-	l := newTCPMaster(&tcpTransport{host: benchDevice(b)})
+	l := newTCPLink(benchDevice(b), 1)
 	defer l.close()
 	ctx := b.Context()
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := l.read(ctx, 1, ReadInputRegisters, 0, 64, time.Second); err != nil {
+		if _, err := readFrom(ctx, l, 1, InputRegisters, 0, 64, time.Second); err != nil {
 			b.Fatal(err)
 		}
 	}

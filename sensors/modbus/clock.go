@@ -29,6 +29,9 @@ func (c *clock) at(t time.Time) int64 {
 	return c.lastNS
 }
 
+// nearly is the time of a moment that may lie before ones that were asked for.
+func (c *clock) nearly(t time.Time) int64 { return c.anchorNS + int64(t.Sub(c.anchor)) }
+
 // check compares with the system's time, which now holds beside the monotonic
 // one. When that has been set forward by more than a second, so is the clock.
 // When it has been set back, the clock runs a thousandth slow until it agrees:

@@ -70,14 +70,3 @@ func DecodeBit(data []byte, i int) (bool, error) {
 	}
 	return data[i/8]>>(i%8)&1 == 1, nil
 }
-
-// reading turns what a register or bit holds into the value of a signal. A
-// number that is none, or lies outside the probe's range, is bad: it is never
-// clamped to something plausible.
-func reading(s sensors.Signal, w *sensors.Wiring, raw float64) (float64, sensors.Quality) {
-	v, doubt := w.Read(s, raw)
-	if doubt != "" {
-		return 0, sensors.Bad
-	}
-	return v, sensors.Good
-}

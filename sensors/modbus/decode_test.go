@@ -125,37 +125,3 @@ func FuzzDecodeEncode(f *testing.F) {
 		}
 	})
 }
-
-func TestReading(t *testing.T) {
-	span := sensors.Wiring{Raw: []float64{0, 4095}, MM: []float64{0, 10}}
-	down := sensors.Wiring{Raw: []float64{4000, 0}, MM: []float64{0, 8}}
-	hot := sensors.Wiring{Raw: []float64{0, 100}, Deg: []float64{-20, 120}}
-	for _, c := range []struct {
-		s    sensors.Signal
-		w    sensors.Wiring
-		raw  float64
-		want float64
-		q    sensors.Quality
-	}{
-		{sensors.Travel, span, 0, 0, sensors.Good},
-		{sensors.Travel, span, 4095, 10, sensors.Good},
-		{sensors.Travel, span, 4197, 10.249084249084248, sensors.Good}, // 2.49 % above
-		{sensors.Travel, span, 4198, 0, sensors.Bad},                   // 2.52 % above
-		{sensors.Travel, span, 65535, 0, sensors.Bad},
-		{sensors.Travel, down, 1000, 6, sensors.Good},
-		{sensors.Travel, sensors.Wiring{}, 2.25, 2.25, sensors.Good},
-		{sensors.Travel, sensors.Wiring{}, math.NaN(), 0, sensors.Bad},
-		{sensors.Travel, sensors.Wiring{}, math.Inf(-1), 0, sensors.Bad},
-		{sensors.Temperature, hot, 50, 50, sensors.Good},
-		{sensors.Drive, sensors.Wiring{}, 0, 0, sensors.Good},
-		{sensors.Drive, sensors.Wiring{}, 0xFF00, 1, sensors.Good},
-		{sensors.Released, sensors.Wiring{Invert: true}, 0, 1, sensors.Good},
-		{sensors.Released, sensors.Wiring{Invert: true}, 1, 0, sensors.Good},
-		{sensors.Drive, sensors.Wiring{}, math.NaN(), 0, sensors.Bad},
-	} {
-		v, q := reading(c.s, &c.w, c.raw)
-		if q != c.q || math.Abs(v-c.want) > 1e-12 {
-			t.Errorf("%v of raw %v is %v, %v; want %v, %v", c.s, c.raw, v, q, c.want, c.q)
-		}
-	}
-}

@@ -5,11 +5,11 @@
 // table are read how often, so that neighbouring signals cost one request.
 // A [Source] carries out the plan and sends what it reads as samples.
 //
-// The framing of requests and replies is goburrow/modbus's. Its transports are
-// not used: the ones here give every exchange one deadline, end it with its
-// context, never take a late or foreign reply for the one awaited, and give up
-// a connection that has failed.
+// Every exchange has one deadline and ends with its context; a late or foreign
+// reply is never taken for the one awaited, and a connection that has failed is
+// given up. Of the requests that are due on a bus, the one whose next slot is
+// the nearest goes first.
 //
-// Only the four reading functions can be reached. gapward never writes to a
-// field device.
+// A [Table] names one of the four functions that read, whatever its value, and
+// no request is made in any other way: gapward never writes to a field device.
 package modbus

@@ -2,7 +2,6 @@ package modbus
 
 import (
 	"encoding/binary"
-	"errors"
 	"fmt"
 )
 
@@ -10,10 +9,9 @@ import (
 // protocol, length of what follows, unit, then at most 253 bytes of function
 // and data.
 const (
-	headerBytes  = 7
-	maxFrame     = 260
-	minFrame     = headerBytes + 2 // a function and at least one byte
-	exceptionLen = headerBytes + 2
+	headerBytes = 7
+	maxFrame    = 260
+	minFrame    = headerBytes + 2 // a function and at least one byte
 )
 
 // frameLength is the length of the frame at the front of b, or 0 while b is
@@ -36,18 +34,40 @@ func frameLength(b []byte) (int, error) {
 	return n, nil
 }
 
-// answers reports whether a whole frame answers the request.
-func answers(frame, request []byte) bool {
-	return frame[0] == request[0] && frame[1] == request[1] && frame[6] == request[6]
-}
+// An RTU frame (Serial Line V1.02, 2.3) is the unit, then function and data,
+// then the check.
+const (
+	rtuOverhead  = 1 + 2
+	maxRTUFrame  = 256
+	exceptionRTU = rtuOverhead + 2
+)
 
-// checkException is an error where a frame has the form of an exception and
-// the wrong length for one.
-func checkException(frame []byte) error {
-	if frame[headerBytes]&0x80 != 0 && len(frame) != exceptionLen {
-		return fmt.Errorf("an exception of %d bytes, and one has %d", len(frame), exceptionLen)
+// crc16 is the check of an RTU frame, the remainder by the reflected polynomial
+// A001h with the register full of ones at first (Serial Line V1.02, 6.2.2). Its
+// low byte goes first.
+func crc16(b []byte) uint16 {
+	crc := uint16(0xFFFF)
+	for _, x := range b {
+		crc ^= uint16(x)
+		for range 8 {
+			low := crc & 1
+			crc = crc>>1 ^ 0xA001*low
+		}
 	}
-	return nil
+	return crc
 }
 
-var errShortRequest = errors.New("a request shorter than its header")
+// rtuRequest writes the frame of a request into b.
+func rtuRequest(b []byte, a *ask) []byte {
+	b = a.appendTo(append(b[:0], a.unit))
+	return binary.LittleEndian.AppendUint16(b, crc16(b))
+}
+
+// rtuPDU takes unit and check off a whole frame.
+func rtuPDU(frame []byte) ([]byte, error) {
+	body := len(frame) - 2
+	if got, want := binary.LittleEndian.Uint16(frame[body:]), crc16(frame[:body]); got != want {
+		return nil, fmt.Errorf("the answer's check is %04X, and %04X by its bytes: a disturbed line, or another baud or parity", got, want)
+	}
+	return frame[1:body], nil
+}

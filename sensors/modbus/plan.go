@@ -25,6 +25,7 @@ const (
 // it is read.
 type Plan struct {
 	Address  Address
+	InFlight int // requests that may be under way at once; 0 is 1
 	Requests []Request
 }
 
@@ -125,8 +126,8 @@ func checkUnit(dev sensors.Device, a Address) error {
 // each group into blocks.
 func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, error) {
 	type group struct {
-		function uint8
-		period   time.Duration
+		table  Table
+		period time.Duration
 	}
 	groups := make(map[group][]slot)
 	for _, c := range channels {
@@ -134,7 +135,7 @@ func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, er
 		if err != nil {
 			return nil, err
 		}
-		g := group{p.function, c.Wiring.Poll}
+		g := group{p.table, c.Wiring.Poll}
 		groups[g] = append(groups[g], slot{p, c})
 	}
 	var requests []Request
@@ -147,7 +148,7 @@ func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, er
 			Period:  g.period,
 		}
 		most, bridge := maxRegisters, bridgeRegisters
-		if g.function <= ReadDiscreteInputs {
+		if g.table.bits() {
 			most, bridge = maxBits, bridgeBits
 		}
 		from, end := 0, slots[0].end()
@@ -173,7 +174,7 @@ func (p *Plan) sort() {
 			cmp.Compare(a.Period, b.Period),
 			cmp.Compare(a.firstBrake(), b.firstBrake()),
 			cmp.Compare(a.Device, b.Device),
-			cmp.Compare(a.Function, b.Function),
+			cmp.Compare(a.Table.Function(), b.Table.Function()),
 			cmp.Compare(a.Address, b.Address),
 		)
 	})

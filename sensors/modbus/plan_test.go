@@ -26,7 +26,7 @@ func discrete(brake int32, address uint16, poll time.Duration) sensors.Channel {
 func blocks(p Plan) string {
 	var out []string
 	for _, r := range p.Requests {
-		out = append(out, fmt.Sprintf("%d:%d+%d@%v", r.Function, r.Address, r.Quantity, r.Period))
+		out = append(out, fmt.Sprintf("%d:%d+%d@%v", r.Table.Function(), r.Address, r.Quantity, r.Period))
 	}
 	return strings.Join(out, " ")
 }
@@ -95,7 +95,7 @@ func TestPlanHoldsEveryChannelOnce(t *testing.T) {
 		seen := make(map[int32]int)
 		for _, r := range p.Requests {
 			most := maxRegisters
-			if r.bits() {
+			if r.Table.bits() {
 				most = maxBits
 			}
 			if r.Quantity < 1 || int(r.Quantity) > most || int(r.Address)+int(r.Quantity) > 65536 {
@@ -103,7 +103,7 @@ func TestPlanHoldsEveryChannelOnce(t *testing.T) {
 			}
 			for _, s := range r.slots() {
 				seen[s.channel.Brake]++
-				if s.function != r.Function || s.address < r.Address || s.end() > int(r.Address)+int(r.Quantity) || s.channel.Wiring.Poll != r.Period {
+				if s.table != r.Table || s.address < r.Address || s.end() > int(r.Address)+int(r.Quantity) || s.channel.Wiring.Poll != r.Period {
 					t.Fatalf("%v doesn't hold %+v", &r, s.place)
 				}
 			}

@@ -9,59 +9,32 @@ import (
 	"gapward/sensors"
 )
 
-// The reading functions of the Modbus Application Protocol V1.1b3, section 6,
-// and the most that each may be asked for.
-const (
-	ReadCoils            = 1
-	ReadDiscreteInputs   = 2
-	ReadHoldingRegisters = 3
-	ReadInputRegisters   = 4
-
-	maxRegisters = 125
-	maxBits      = 2000
-)
-
 // Request is one read of one block of one table, and the signals found in it.
 type Request struct {
 	Device   string        // the device's name in the site file
 	Unit     uint8         // its unit id
 	Timeout  time.Duration // for the whole exchange
-	Function uint8         // one of the reading functions
-	Address  uint16        // of the first register or bit, from 0
-	Quantity uint16        // registers or bits
+	Table    Table
+	Address  uint16 // of the first register or bit, from 0
+	Quantity uint16 // registers or bits
 	Period   time.Duration
 	Channels []sensors.Channel // in the order of address
 }
 
-// bits reports whether the request reads a table of bits.
-func (r *Request) bits() bool { return r.Function <= ReadDiscreteInputs }
-
 // replyBytes is how many data bytes a good reply brings.
-func (r *Request) replyBytes() int { return replyBytes(r.Function, r.Quantity) }
+func (r *Request) replyBytes() int { return replyBytes(r.Table, r.Quantity) }
 
-func replyBytes(function uint8, quantity uint16) int {
-	if function <= ReadDiscreteInputs {
-		return (int(quantity) + 7) / 8
-	}
-	return 2 * int(quantity)
-}
-
-var tableNames = [...]string{
-	ReadCoils:            "coil",
-	ReadDiscreteInputs:   "discrete input",
-	ReadHoldingRegisters: "holding register",
-	ReadInputRegisters:   "input register",
+// ask is the request as a link carries it.
+func (r *Request) ask() ask {
+	return ask{unit: r.Unit, table: r.Table, address: r.Address, quantity: r.Quantity, timeout: r.Timeout}
 }
 
 // String says what is asked of whom, for messages: "input registers 0 to 15 of
 // quay-io (unit 1)".
 func (r *Request) String() string {
-	what := fmt.Sprintf("function %d, %d", r.Function, r.Address)
-	if int(r.Function) < len(tableNames) {
-		what = fmt.Sprintf("%s %d", tableNames[r.Function], r.Address)
-		if r.Quantity > 1 {
-			what = fmt.Sprintf("%ss %d to %d", tableNames[r.Function], r.Address, int(r.Address)+int(r.Quantity)-1)
-		}
+	what := fmt.Sprintf("%v %d", r.Table, r.Address)
+	if r.Quantity > 1 {
+		what = fmt.Sprintf("%vs %d to %d", r.Table, r.Address, int(r.Address)+int(r.Quantity)-1)
 	}
 	return fmt.Sprintf("%s of %s (unit %d)", what, r.Device, r.Unit)
 }
@@ -69,9 +42,9 @@ func (r *Request) String() string {
 // A place is where one channel's value stands: in which table, from where on,
 // over how many registers or bits.
 type place struct {
-	function uint8
-	address  uint16
-	width    uint16
+	table   Table
+	address uint16
+	width   uint16
 }
 
 // end is the address behind the value.
@@ -83,16 +56,16 @@ func find(c sensors.Channel) (place, error) {
 	var p place
 	set := 0
 	for _, t := range []struct {
-		function uint8
-		address  *uint16
+		table   Table
+		address *uint16
 	}{
-		{ReadCoils, w.Coil},
-		{ReadDiscreteInputs, w.Discrete},
-		{ReadHoldingRegisters, w.Holding},
-		{ReadInputRegisters, w.Input},
+		{Coils, w.Coil},
+		{DiscreteInputs, w.Discrete},
+		{HoldingRegisters, w.Holding},
+		{InputRegisters, w.Input},
 	} {
 		if t.address != nil {
-			p.function, p.address = t.function, *t.address
+			p.table, p.address = t.table, *t.address
 			set++
 		}
 	}
@@ -111,7 +84,7 @@ func find(c sensors.Channel) (place, error) {
 	case w.Poll < 0:
 		return wrong("poll is %v; write a time above zero", w.Poll)
 	}
-	if p.function <= ReadDiscreteInputs {
+	if p.table.bits() {
 		if !c.Signal.Binary() {
 			return wrong("one bit can't hold it; give it a register with input or holding")
 		}
@@ -146,7 +119,7 @@ func byAddress(a, b slot) int { return cmp.Compare(a.address, b.address) }
 // block makes one request of slots in the order of address.
 func block(like Request, slots []slot) Request {
 	r := like
-	r.Function, r.Address = slots[0].function, slots[0].address
+	r.Table, r.Address = slots[0].table, slots[0].address
 	end := 0
 	r.Channels = make([]sensors.Channel, len(slots))
 	for i, s := range slots {
@@ -195,26 +168,20 @@ func (r *Request) halves() (a, b Request, ok bool) {
 	return block(*r, slots[:best]), block(*r, slots[best:]), true
 }
 
-// take appends the samples that the reply to r holds.
-func (r *Request) take(batch []sensors.Sample, data []byte, atNS int64) []sensors.Sample {
-	for i := range r.Channels {
-		c := &r.Channels[i]
-		s := sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal}
-		raw, err := r.raw(c, data)
-		if err != nil { // the length was checked on arrival; a wrong guess here must not become a value
-			s.Quality = sensors.Bad
-		} else {
-			s.Value, s.Quality = reading(c.Signal, &c.Wiring, raw)
-		}
-		batch = append(batch, s)
+// value is what a channel's register or bit in the reply to r means, and what
+// there is to doubt about it.
+func (r *Request) value(c *sensors.Channel, data []byte) (float64, sensors.Doubt) {
+	raw, err := r.raw(c, data)
+	if err != nil { // the length was checked on arrival; a wrong guess here must not become a value
+		return 0, sensors.NotANumber
 	}
-	return batch
+	return c.Wiring.Read(c.Signal, raw)
 }
 
 // raw is what the channel's register or bit holds in the reply to r.
 func (r *Request) raw(c *sensors.Channel, data []byte) (float64, error) {
 	at := address(&c.Wiring) - int(r.Address)
-	if r.bits() {
+	if r.Table.bits() {
 		bit, err := DecodeBit(data, at)
 		if bit {
 			return 1, err
@@ -235,13 +202,4 @@ func address(w *sensors.Wiring) int {
 		}
 	}
 	return 0
-}
-
-// mark appends a sample of quality q for every signal of r.
-func (r *Request) mark(batch []sensors.Sample, q sensors.Quality, atNS int64) []sensors.Sample {
-	for i := range r.Channels {
-		c := &r.Channels[i]
-		batch = append(batch, sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal, Quality: q})
-	}
-	return batch
 }

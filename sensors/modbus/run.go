@@ -2,91 +2,208 @@ package modbus
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"gapward/sensors"
 )
 
-// A run is one Run of a source: its clock and the batch being filled.
+// A run is one Run of a source: its clock, what is due, and the batch being
+// filled.
 type run struct {
 	*Source
 	ctx   context.Context
 	out   chan<- []sensors.Sample
 	clock *clock
 	start time.Time
-	batch []sensors.Sample
+	timer *time.Timer
+
+	waiting queue   // by slot
+	due     queue   // by deadline
+	flying  []*poll // by token; nil where there is none
+	under   int     // how many are under way
+
+	batch   []sensors.Sample
+	since   time.Time // when the batch was begun
+	checked time.Time // when the system's time was last looked at
 }
+
+// holdBatch is how long samples may wait for others to be sent with them.
+const holdBatch = 20 * time.Millisecond
 
 // Run polls until ctx ends, and returns nil then.
 //
 // Every request has its own fixed slots, counted from the start; a poll that
-// takes longer than its period misses slots and doesn't catch up. Requests
-// that are due together are carried out in the order of the plan and their
-// samples sent together, unless one of them may have to wait for a device that
-// doesn't answer.
+// takes longer than its period misses slots and doesn't catch up. Of the
+// requests that are due the one whose next slot is the nearest goes first
+// (earliest deadline first, which keeps all periods whenever anything can but
+// for the request that is under way), and those of one slot in the order of the
+// plan. Samples of requests that are due together are sent together, unless one
+// of them may have to wait for a device that doesn't answer.
 func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 	defer s.link.close()
 	if err := s.plan.Check(); err != nil {
 		s.lg.Warn("the line can't keep up", "error", err)
 	}
-	now := time.Now()
-	r := &run{Source: s, ctx: ctx, out: out, clock: newClock(now), start: now}
-	for _, p := range s.polls {
-		p.next = now
-	}
-	timer := time.NewTimer(0)
-	defer timer.Stop()
+	r := newRun(ctx, s, out)
+	defer r.timer.Stop()
 	for ctx.Err() == nil {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-timer.C:
-		}
-		r.round()
-		next := s.polls[0].next
-		for _, p := range s.polls[1:] {
-			if p.next.Before(next) {
-				next = p.next
-			}
-		}
-		timer.Reset(time.Until(next))
+		r.step()
 	}
 	return nil
 }
 
-// round carries out what is due and sends what it brought.
-func (r *run) round() {
+func newRun(ctx context.Context, s *Source, out chan<- []sensors.Sample) *run {
 	now := time.Now()
+	r := &run{Source: s, ctx: ctx, out: out, clock: newClock(now), start: now, checked: now, timer: time.NewTimer(0)}
+	r.waiting.before, r.due.before = bySlot, byDeadline
+	for _, p := range s.polls {
+		p.next = now
+		r.waiting.push(p)
+	}
+	return r
+}
+
+// step starts what is due and awaits the next thing to happen.
+func (r *run) step() {
+	now := time.Now()
+	r.checkClock(now)
+	for at, ok := r.waiting.firstSlot(); ok && !at.After(now); at, ok = r.waiting.firstSlot() {
+		p := r.waiting.pop()
+		p.deadline = p.next.Add(p.Period)
+		r.due.push(p)
+	}
+	for !r.due.empty() && r.link.ready() && r.ctx.Err() == nil {
+		r.begin(r.due.pop())
+	}
+	if r.under == 0 {
+		if len(r.batch) > 0 {
+			r.flush()
+		} else {
+			r.rest()
+		}
+		return
+	}
+	until := now.Add(time.Hour)
+	if at, ok := r.waiting.firstSlot(); ok && r.link.ready() {
+		until = at
+	}
+	if len(r.batch) > 0 {
+		hold := r.since.Add(holdBatch)
+		if !hold.After(now) {
+			r.flush()
+		} else if hold.Before(until) {
+			until = hold
+		}
+	}
+	if token, rep, err, ok := r.link.await(r.ctx, until); ok {
+		r.end(token, rep, err)
+	}
+}
+
+// rest waits for the next slot.
+func (r *run) rest() {
+	at, ok := r.waiting.firstSlot()
+	if !ok || !r.due.empty() {
+		return
+	}
+	r.timer.Reset(time.Until(at))
+	select {
+	case <-r.ctx.Done():
+	case <-r.timer.C:
+	}
+}
+
+// checkClock looks now and then whether the system's time was set.
+func (r *run) checkClock(now time.Time) {
+	if now.Sub(r.checked) < time.Second {
+		return
+	}
+	r.checked = now
 	if step := r.clock.check(now); step != 0 {
 		r.lg.Warn("the system's time was set; samples follow it, at once when it went forward, slowly when it went back", "by", step)
 	}
-	due := 0
-	for _, p := range r.polls {
-		if !p.next.After(now) {
-			due += len(p.Channels)
+}
+
+// begin starts a poll that is due, or shows that it's held back.
+func (r *run) begin(p *poll) {
+	now := time.Now()
+	switch {
+	case p.gone:
+		return
+	case now.Before(p.unit.resumeAt) && !p.inTrial:
+		p.advance(r.start, p.unit.resumeAt)
+		r.waiting.push(p)
+		return
+	case !p.mayTry(now):
+		if p.inTrial {
+			r.show(p, sensors.NoAnswer, now)
+			r.endTrial(p, errHeldBack)
+			return
 		}
-	}
-	if due == 0 {
+		if p.mustShow(now) {
+			r.show(p, sensors.NoAnswer, now)
+		}
+		r.again(p)
 		return
 	}
-	r.batch = make([]sensors.Sample, 0, due)
-	for i := 0; i < len(r.polls) && r.ctx.Err() == nil; i++ {
-		p := r.polls[i]
-		if p.next.After(now) {
-			continue
-		}
-		parts := r.poll(p)
-		p.advance(r.start, time.Now())
-		for _, part := range parts {
-			part.next = p.next
-		}
-		if len(parts) > 0 {
-			r.polls = slices.Replace(r.polls, i, i+1, parts...)
-			i += len(parts) - 1
-		}
+	if p.unit.fails > 0 { // what has been read mustn't wait for a timeout
+		r.flush()
 	}
-	r.flush()
+	if w := p.of; w != nil && !p.inTrial && w.mayRejoin(now) {
+		w.standIn = p // its signals are in the whole
+		p = w.poll
+	}
+	token := 0
+	for token < len(r.flying) && r.flying[token] != nil {
+		token++
+	}
+	if token == len(r.flying) {
+		r.flying = append(r.flying, nil)
+	}
+	r.flying[token] = p
+	r.under++
+	p.begun = now
+	r.link.start(r.ctx, token, p.ask())
+}
+
+// end takes what became of a poll.
+func (r *run) end(token int, rep reply, err error) {
+	p := r.flying[token]
+	r.flying[token] = nil
+	r.under--
+	if r.ctx.Err() != nil {
+		return
+	}
+	now := time.Now()
+	r.tell(p, err, now)
+	r.share(p, now)
+	switch w := p.of; {
+	case w != nil && w.poll == p && w.standIn != nil:
+		r.endRejoin(w, rep, err, now)
+	case p.inTrial:
+		r.endPart(p, rep, err)
+	case refused(err) && !now.Before(p.partAt) && r.split(p):
+	default:
+		r.settle(p, rep, err)
+		r.report(p, err, now)
+		r.again(p)
+	}
+}
+
+// again puts a poll back to wait for its next slot.
+func (r *run) again(p *poll) {
+	p.advance(r.start, time.Now())
+	r.waiting.push(p)
+}
+
+// share keeps a unit that is slower than another's period from taking more
+// than its share of the time: with n units on the bus, it rests n−1 times as
+// long as it took.
+func (r *run) share(p *poll, now time.Time) {
+	u := p.unit
+	if took := now.Sub(p.begun); r.inFlight == 1 && u.hurried > 0 && took > u.hurried {
+		u.resumeAt = now.Add(time.Duration(r.units-1) * took)
+	}
 }
 
 // flush sends the samples gathered so far.
@@ -95,66 +212,40 @@ func (r *run) flush() {
 		return
 	}
 	batch := r.batch
-	r.batch = nil // append makes a new one: this one belongs to the receiver
+	r.batch = nil // the next is a new one: this one belongs to the receiver
 	select {
 	case r.out <- batch:
 	case <-r.ctx.Done():
 	}
 }
 
-// poll carries out one request, or shows that it's held back. Where the device
-// refused part of it, poll returns what is to be polled in its place from now
-// on.
-func (r *run) poll(p *poll) []*poll {
-	now := time.Now()
-	if !p.mayTry(now) {
-		if p.mustShow(now) {
-			r.show(p, sensors.NoAnswer, now)
+// room makes the batch ready to take samples.
+func (r *run) room(p *poll) {
+	if r.batch != nil {
+		return
+	}
+	most := len(p.Channels)
+	for _, q := range r.due.polls {
+		most += len(q.Channels)
+	}
+	for _, q := range r.flying {
+		if q != nil {
+			most += len(q.Channels)
 		}
-		return nil
 	}
-	if p.unit.fails > 0 { // what has been read mustn't wait for a timeout
-		r.flush()
-	}
-	rep, err := r.ask(p)
-	if r.ctx.Err() != nil {
-		return nil
-	}
-	if refused(err) && !now.Before(p.partAt) {
-		if parts := r.split(p); parts != nil {
-			return parts
-		}
-		if r.ctx.Err() != nil {
-			return nil
-		}
-		// Nothing in it can be had. The device may be starting up; what it
-		// refuses now isn't what to remember.
-		p.partAt = now.Add(splitAgain)
-	}
-	r.settle(p, rep, err)
-	r.report(p, err, time.Now())
-	return nil
+	r.batch = make([]sensors.Sample, 0, most)
+	r.since = time.Now()
 }
 
-// splitAgain is how long to wait before a block that was refused in whole and
-// in all its parts is tried in parts again.
-const splitAgain = 10 * time.Second
-
-// ask carries out the exchange and tells the watcher.
-func (r *run) ask(p *poll) (reply, error) {
-	begun := time.Now()
-	rep, err := r.link.read(r.ctx, p.Unit, p.Function, p.Address, p.Quantity, p.Timeout)
-	if r.ctx.Err() != nil {
-		return rep, err
-	}
-	told := sensors.Poll{At: time.Unix(0, r.clock.at(begun)).UTC(), Took: time.Since(begun)}
+// tell tells the watcher what became of a request.
+func (r *run) tell(p *poll, err error, now time.Time) {
+	told := sensors.Poll{At: time.Unix(0, r.clock.nearly(p.begun)).UTC(), Took: now.Sub(p.begun)}
 	if err == nil {
 		told.Samples = len(p.Channels)
 	} else {
 		told.Err = &PollError{p.Request, err}
 	}
 	r.watcher.Polled(p.Device, told)
-	return rep, err
 }
 
 // PollError says what was asked of whom, and what came of it. It is the error
@@ -175,7 +266,8 @@ func (r *run) settle(p *poll, rep reply, err error) {
 	switch e := exceptionIn(err); {
 	case err == nil:
 		p.answered()
-		r.batch = p.take(r.batch, rep.data, r.clock.at(rep.middle()))
+		r.room(p)
+		r.take(p, rep)
 		p.shownAt = now
 	case e != nil && !e.silence():
 		p.answered()
@@ -186,72 +278,29 @@ func (r *run) settle(p *poll, rep reply, err error) {
 	}
 }
 
+// take appends the samples that a reply holds, and logs what there is to doubt
+// about them.
+func (r *run) take(p *poll, rep reply) {
+	atNS := r.clock.at(rep.middle())
+	for i := range p.Channels {
+		c := &p.Channels[i]
+		s := sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal}
+		value, doubt := p.value(c, rep.data)
+		if doubt == "" {
+			s.Value = value
+		} else {
+			s.Quality = sensors.Bad
+		}
+		if doubt != "" || p.doubted {
+			r.reportDoubt(p, i, doubt)
+		}
+		r.batch = append(r.batch, s)
+	}
+}
+
 // show gives every signal of p a sample without a value.
 func (r *run) show(p *poll, q sensors.Quality, at time.Time) {
+	r.room(p)
 	r.batch = p.mark(r.batch, q, r.clock.at(at))
 	p.shownAt = at
-}
-
-// refused reports whether the device has no such address, at least not all of
-// the block.
-func refused(err error) bool {
-	e := exceptionIn(err)
-	return e != nil && e.Code == illegalAddress
-}
-
-// split reads a refused block in halves, and refused halves in halves again,
-// until what is left is either answered or a single address. Every signal gets
-// its sample. It returns the parts, or nil where none was answered; then no
-// signal has got one.
-func (r *run) split(p *poll) []*poll {
-	before := len(r.batch)
-	parts := r.parts(p)
-	if !slices.ContainsFunc(parts, func(part *part) bool { return part.err == nil }) {
-		r.batch = r.batch[:before]
-		return nil
-	}
-	r.lg.Warn("the device refuses part of a block; it's read in parts from now on", "device", p.Device, "asked", p.Request.String(), "parts", len(parts))
-	polls := make([]*poll, len(parts))
-	for i, part := range parts {
-		polls[i] = part.poll
-		r.report(part.poll, part.err, time.Now())
-	}
-	return polls
-}
-
-// A part is a request made by splitting, and what became of it.
-type part struct {
-	*poll
-	err error
-}
-
-// parts halves p and reads the halves. It returns nil where the device falls
-// silent meanwhile: what it refuses can't be found out then.
-func (r *run) parts(p *poll) []*part {
-	a, b, ok := p.halves()
-	if !ok {
-		return nil
-	}
-	var parts []*part
-	for _, half := range []Request{a, b} {
-		h := &poll{Request: half, unit: p.unit, next: p.next}
-		rep, err := r.ask(h)
-		if r.ctx.Err() != nil {
-			return nil
-		}
-		if _, _, whole := h.halves(); refused(err) && whole {
-			more := r.parts(h)
-			if more == nil {
-				return nil
-			}
-			parts = append(parts, more...)
-			continue
-		}
-		r.settle(h, rep, err)
-		if h.unit.fails > 0 {
-			return nil
-		}
-		parts = append(parts, &part{h, err})
-	}
-	return parts
 }

@@ -24,17 +24,17 @@ type fakeLink struct {
 	late   []time.Duration // how long each good sample took to be received
 }
 
-func (l *fakeLink) read(ctx context.Context, unit, function uint8, address, quantity uint16, timeout time.Duration) (reply, error) {
-	l.asked = append(l.asked, fmt.Sprintf("%d:%d+%d", unit, address, quantity))
+func (l *fakeLink) read(ctx context.Context, a ask) (reply, error) {
+	l.asked = append(l.asked, fmt.Sprintf("%d:%d+%d", a.unit, a.address, a.quantity))
 	l.when = append(l.when, time.Now())
-	r := reply{sent: time.Now(), data: make([]byte, replyBytes(function, quantity))}
+	r := reply{sent: time.Now(), data: make([]byte, replyBytes(a.table, a.quantity))}
 	var err error
 	if l.fail != nil {
-		err = l.fail(unit, function, address, quantity)
+		err = l.fail(a.unit, a.table.Function(), a.address, a.quantity)
 	}
 	d := l.took
 	if errors.Is(err, errSilent) {
-		d = timeout
+		d = a.timeout
 	}
 	select {
 	case <-time.After(d):
@@ -61,7 +61,7 @@ func play(t *testing.T, l *fakeLink, d time.Duration, channels []sensors.Channel
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := newSource("hall", plan, l, nil, lg)
+	s := newSource("hall", plan, &inTurn{reader: l}, nil, lg)
 	ctx, cancel := context.WithTimeout(t.Context(), d)
 	defer cancel()
 	out := make(chan []sensors.Sample)

@@ -256,22 +256,22 @@ func compareTables(t *testing.T, url string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := newLink(a)
+	l := newLink(a, 1)
 	defer l.close()
-	bit := map[uint8]uint16{ReadCoils: 3, ReadDiscreteInputs: 5}
-	register := func(function uint8, i uint16) uint16 {
-		if function == ReadHoldingRegisters {
+	bit := map[Table]uint16{Coils: 3, DiscreteInputs: 5}
+	register := func(function Table, i uint16) uint16 {
+		if function == HoldingRegisters {
 			return i * 7
 		}
 		return 65535 - 3*i
 	}
-	for function := uint8(ReadCoils); function <= ReadInputRegisters; function++ {
+	for function := Coils; function <= InputRegisters; function++ {
 		for _, b := range [][2]uint16{{0, 1}, {0, 125}, {75, 125}, {199, 1}, {13, 17}, {100, 2000}} {
 			from, n := b[0], b[1]
-			if function >= ReadHoldingRegisters && n > 125 {
+			if function >= HoldingRegisters && n > 125 {
 				continue
 			}
-			r, err := l.read(t.Context(), 1, function, from, n, 2*time.Second)
+			r, err := readFrom(t.Context(), l, 1, function, from, n, 2*time.Second)
 			if err != nil {
 				t.Fatalf("function %d, %d from %d: %v", function, n, from, err)
 			}
@@ -286,10 +286,10 @@ func compareTables(t *testing.T, url string) {
 			}
 		}
 		var x *Exception
-		if _, err := l.read(t.Context(), 1, function, 5000, 1, 2*time.Second); !errors.As(err, &x) || x.Code != illegalAddress {
+		if _, err := readFrom(t.Context(), l, 1, function, 5000, 1, 2*time.Second); !errors.As(err, &x) || x.Code != illegalAddress {
 			t.Errorf("function %d: an address that isn't there: %v, want exception 02", function, err)
 		}
-		if _, err := l.read(t.Context(), 1, function, 2, 1, 2*time.Second); err != nil {
+		if _, err := readFrom(t.Context(), l, 1, function, 2, 1, 2*time.Second); err != nil {
 			t.Errorf("function %d: after the exception: %v", function, err)
 		}
 	}
@@ -311,9 +311,9 @@ func compareTables(t *testing.T, url string) {
 		w := c.Wiring
 		switch {
 		case w.Input != nil:
-			return float64(register(ReadInputRegisters, *w.Input))
+			return float64(register(InputRegisters, *w.Input))
 		case w.Holding != nil:
-			return float64(register(ReadHoldingRegisters, *w.Holding))
+			return float64(register(HoldingRegisters, *w.Holding))
 		case w.Discrete != nil && *w.Discrete%5 == 0, w.Coil != nil && *w.Coil%3 == 0:
 			return 1
 		}

@@ -6,7 +6,6 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
-	"time"
 
 	"gapward/sensors"
 )
@@ -16,9 +15,12 @@ type Source struct {
 	name    string
 	plan    Plan
 	link    link
+	units   int // how many devices share the address
 	watcher sensors.Watcher
 	lg      *slog.Logger
 	polls   []*poll
+
+	inFlight int
 }
 
 // New returns a source that reads the channels of one device. Channels of
@@ -39,7 +41,7 @@ func NewBus(devices map[string]sensors.Device, channels []sensors.Channel, w sen
 	if len(plan.Requests) == 0 {
 		return nil, fmt.Errorf("no signal is wired to %s", strings.Join(names(devices), " or "))
 	}
-	return newSource(strings.Join(names(devices), "+"), plan, newLink(plan.Address), w, lg), nil
+	return newSource(strings.Join(names(devices), "+"), plan, newLink(plan.Address, plan.InFlight), w, lg), nil
 }
 
 // Sources returns a source for each address at which Modbus devices with
@@ -106,22 +108,8 @@ func newSource(name string, plan Plan, l link, w sensors.Watcher, lg *slog.Logge
 	if lg == nil {
 		lg = slog.New(slog.DiscardHandler)
 	}
-	s := &Source{name: name, plan: plan, link: l, watcher: w, lg: lg.With("source", name)}
-	units := make(map[string]*unit)
-	for _, r := range plan.Requests {
-		u := units[r.Device]
-		if u == nil {
-			u = &unit{}
-			units[r.Device] = u
-		}
-		if u.period == 0 || r.Period < u.period {
-			u.period = r.Period
-		}
-		if plan.Address.Scheme.Serial() {
-			u.rest = r.Timeout
-		}
-		s.polls = append(s.polls, &poll{Request: r, unit: u})
-	}
+	s := &Source{name: name, plan: plan, inFlight: max(plan.InFlight, 1), link: l, watcher: w, lg: lg.With("source", name)}
+	s.polls, s.units = pollsOf(plan)
 	return s
 }
 
@@ -131,76 +119,3 @@ func (s *Source) Name() string { return s.name }
 // Plan is what the source was made to read. Blocks that a device refused are
 // read in parts all the same.
 func (s *Source) Plan() Plan { return s.plan }
-
-// A unit is one device on the bus and how it fares.
-type unit struct {
-	period  time.Duration // of its most frequent request
-	rest    time.Duration // to leave it alone after it was silent
-	fails   int           // how often in a row it didn't answer
-	retryAt time.Time
-}
-
-// A poll is one request and how it fares.
-type poll struct {
-	Request
-	unit *unit
-
-	next    time.Time // when it's due
-	shownAt time.Time // when its signals last got a sample
-	fails   int       // how often in a row it wasn't answered
-	retryAt time.Time
-	partAt  time.Time // not to be tried in parts before
-
-	trouble trouble
-}
-
-// maxPause is the longest that a device which doesn't answer is left alone.
-const maxPause = 2 * time.Second
-
-// pause is how long to leave something alone that has failed n times in a row:
-// 1, 2, 4, … polls.
-func pause(period time.Duration, n int) time.Duration {
-	d := period
-	for ; n > 1 && d < maxPause; n-- {
-		d *= 2
-	}
-	return min(d, maxPause)
-}
-
-// failed notes a silence that ended at now.
-//
-// The request itself is left alone a little longer than its unit, so that when
-// only one request of a unit is never answered, the others get their turn.
-func (p *poll) failed(now time.Time) {
-	p.fails++
-	p.unit.fails++
-	p.unit.retryAt = now.Add(max(pause(p.unit.period, p.unit.fails), p.unit.rest))
-	p.retryAt = now.Add(max(pause(p.Period, p.fails), p.unit.rest) + p.unit.period)
-}
-
-// answered notes that the device is there.
-func (p *poll) answered() {
-	p.fails, p.retryAt = 0, time.Time{}
-	p.unit.fails, p.unit.retryAt = 0, time.Time{}
-}
-
-// mayTry reports whether the request needn't be held back.
-func (p *poll) mayTry(now time.Time) bool {
-	return !now.Before(p.retryAt) && !now.Before(p.unit.retryAt)
-}
-
-// minShown is the shortest time between two signs of silence while a device is
-// left alone.
-const minShown = 250 * time.Millisecond
-
-// mustShow reports whether a request that is held back must give sign of the
-// silence again.
-func (p *poll) mustShow(now time.Time) bool {
-	return now.Sub(p.shownAt) >= max(p.Period, minShown)
-}
-
-// advance sets when the poll is next due: at the first multiple of its period
-// since start that is still to come. Slots that were missed stay missed.
-func (p *poll) advance(start, now time.Time) {
-	p.next = start.Add((now.Sub(start)/p.Period + 1) * p.Period)
-}

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"net"
 	"slices"
@@ -41,7 +42,7 @@ func readExamples(t *testing.T) []readExample {
 			unhex(t, row["request_pdu"]), unhex(t, row["response_pdu"]),
 			unhex(t, row["request_mbap"]), unhex(t, row["response_mbap"]),
 			unhex(t, row["request_rtu_unit17"]), unhex(t, row["response_rtu_unit17"])}
-		if e.request[0] <= ReadInputRegisters {
+		if e.request[0] <= InputRegisters.Function() {
 			out = append(out, e)
 		}
 	}
@@ -52,7 +53,7 @@ func readExamples(t *testing.T) []readExample {
 }
 
 func (e readExample) ask(ctx context.Context, l link) (reply, error) {
-	return l.read(ctx, 17, e.request[0], binary.BigEndian.Uint16(e.request[1:]), binary.BigEndian.Uint16(e.request[3:]), time.Second)
+	return readFrom(ctx, l, 17, Table(e.request[0]-1), binary.BigEndian.Uint16(e.request[1:]), binary.BigEndian.Uint16(e.request[3:]), time.Second)
 }
 
 // check holds what was read against the example's answer.
@@ -77,7 +78,7 @@ func TestSpecificationExamplesOnTCP(t *testing.T) {
 			asked <- b
 			c.Write(e.mbapBack)
 		})
-		l := newTCPMaster(&tcpTransport{host: addr})
+		l := newTCPLink(addr, 1)
 		defer l.close()
 		r, err := e.ask(t.Context(), l)
 		e.check(t, r, err)
@@ -155,9 +156,24 @@ func honest(c net.Conn) {
 
 const testTimeout = 60 * time.Millisecond
 
+// readFrom carries out one read by itself.
+func readFrom(ctx context.Context, l link, unit uint8, table Table, address, quantity uint16, timeout time.Duration) (reply, error) {
+	l.start(ctx, 7, ask{unit, table, address, quantity, timeout})
+	token, r, err, ok := l.await(ctx, time.Now().Add(time.Hour))
+	switch {
+	case err != nil:
+		return r, err
+	case !ok && ctx.Err() != nil:
+		return r, ctx.Err()
+	case !ok || token != 7:
+		return r, fmt.Errorf("await returned token %d, %v", token, ok)
+	}
+	return r, nil
+}
+
 // readOne asks for one register and wants its own address back.
 func readOne(ctx context.Context, l link, address uint16) error {
-	r, err := l.read(ctx, 1, ReadInputRegisters, address, 1, testTimeout)
+	r, err := readFrom(ctx, l, 1, InputRegisters, address, 1, testTimeout)
 	if err != nil {
 		return err
 	}
@@ -242,7 +258,7 @@ func TestHostileServers(t *testing.T) {
 				c.Write(echo(r))
 				honest(c)
 			})
-			l := newTCPMaster(&tcpTransport{host: addr})
+			l := newTCPLink(addr, 1)
 			defer l.close()
 			for i := range uint16(3) {
 				began := time.Now()
@@ -287,7 +303,7 @@ func TestClosedAtEveryByte(t *testing.T) {
 			c.Write(echo(r))
 			honest(c)
 		})
-		l := newTCPMaster(&tcpTransport{host: addr})
+		l := newTCPLink(addr, 1)
 		if err := readOne(t.Context(), l, 7); err == nil {
 			t.Errorf("cut after %d of %d bytes: no error", cut, frame)
 		}
@@ -316,7 +332,7 @@ func TestAnswersAmongOthers(t *testing.T) {
 			c.Write(echo(r))
 		}
 	})
-	l := newTCPMaster(&tcpTransport{host: addr})
+	l := newTCPLink(addr, 1)
 	defer l.close()
 	for i := range uint16(50) {
 		if err := readOne(t.Context(), l, i); err != nil {
@@ -333,7 +349,7 @@ func TestIdleConnectionClosedByDevice(t *testing.T) {
 			c.Write(echo(r))
 		}
 	})
-	l := newTCPMaster(&tcpTransport{host: addr})
+	l := newTCPLink(addr, 1)
 	defer l.close()
 	for i := range uint16(5) {
 		if err := readOne(t.Context(), l, i); err != nil {
@@ -356,7 +372,7 @@ func TestConnectionClosedInsideALaterAnswer(t *testing.T) {
 			c.Write(echo(r))
 		}
 	})
-	l := newTCPMaster(&tcpTransport{host: addr})
+	l := newTCPLink(addr, 1)
 	defer l.close()
 	if err := readOne(t.Context(), l, 1); err != nil {
 		t.Fatal(err)
@@ -383,7 +399,7 @@ func TestExceptionKeepsTheConnection(t *testing.T) {
 			}
 		}
 	})
-	l := newTCPMaster(&tcpTransport{host: addr})
+	l := newTCPLink(addr, 1)
 	for range 3 {
 		var x *Exception
 		if err := readOne(t.Context(), l, 1); !errors.As(err, &x) || x.Code != 2 {
@@ -406,12 +422,12 @@ func TestCancelEndsARead(t *testing.T) {
 		asked <- true
 		next(c)
 	})
-	l := newTCPMaster(&tcpTransport{host: addr})
+	l := newTCPLink(addr, 1)
 	defer l.close()
 	ctx, cancel := context.WithCancel(t.Context())
 	go func() { <-asked; cancel() }()
 	began := time.Now()
-	_, err := l.read(ctx, 1, ReadInputRegisters, 0, 1, time.Minute)
+	_, err := readFrom(ctx, l, 1, InputRegisters, 0, 1, time.Minute)
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want %v", err, context.Canceled)
 	}
@@ -423,57 +439,35 @@ func TestCancelEndsARead(t *testing.T) {
 	}
 }
 
-func TestOnlyReadsAreReachable(t *testing.T) {
-	d := newStandIn(t, false)
-	l := newTCPMaster(&tcpTransport{host: d.addr})
-	defer l.close()
-	for f := range 256 {
-		if f >= ReadCoils && f <= ReadInputRegisters {
-			continue
+// Whatever table is asked for, and there are 256 values of the type, the byte
+// that says what the device shall do is that of a function that reads.
+func TestOnlyReadsCanBeExpressed(t *testing.T) {
+	for table := range 256 {
+		a := ask{unit: 1, table: Table(table), address: 0xFFFF, quantity: 0xFFFF}
+		if pdu := a.appendTo(nil); len(pdu) != 5 || pdu[0] < 1 || pdu[0] > 4 {
+			t.Errorf("table %d is asked for with % x", table, pdu)
 		}
-		if _, err := l.read(t.Context(), 1, uint8(f), 0, 1, testTimeout); err == nil {
-			t.Errorf("function %d was carried out", f)
+	}
+	for table, function := range map[Table]uint8{Coils: 1, DiscreteInputs: 2, HoldingRegisters: 3, InputRegisters: 4} {
+		if table.Function() != function {
+			t.Errorf("%v has function %d, want %d (V1.1b3, 6.1 to 6.4)", table, table.Function(), function)
+		}
+	}
+}
+
+func TestTooMuchIsNotAsked(t *testing.T) {
+	d := newStandIn(t, false)
+	l := newTCPLink(d.addr, 1)
+	defer l.close()
+	for _, c := range []struct {
+		table    Table
+		quantity uint16
+	}{{InputRegisters, 0}, {InputRegisters, 126}, {HoldingRegisters, 65535}, {Coils, 2001}, {DiscreteInputs, 0}} {
+		if _, err := readFrom(t.Context(), l, 1, c.table, 0, c.quantity, testTimeout); err == nil {
+			t.Errorf("%d of %v were read", c.quantity, c.table)
 		}
 	}
 	if n := len(d.asked()); n != 0 {
 		t.Errorf("%d requests were sent", n)
 	}
-}
-
-// pretend is a transport that brings back given bytes.
-type pretend struct{ frame func(request []byte) []byte }
-
-func (p *pretend) Send(request []byte) ([]byte, error) {
-	f := p.frame(request)
-	n, err := frameLength(f)
-	if err != nil {
-		return nil, err
-	}
-	if n == 0 || !answers(f, request) {
-		return nil, io.ErrUnexpectedEOF
-	}
-	return f[:n], checkException(f[:n])
-}
-func (p *pretend) begin(context.Context, uint8, time.Duration) {}
-func (p *pretend) times() (time.Time, time.Time)               { return time.Time{}, time.Time{} }
-func (p *pretend) drop()                                       {}
-func (p *pretend) close()                                      {}
-
-// FuzzReply holds the way from received bytes to values against its promise:
-// data of the length that was asked for, an exception, or another error.
-func FuzzReply(f *testing.F) {
-	f.Add(uint8(4), uint16(1), []byte{0, 1, 0, 0, 0, 5, 1, 4, 2, 0, 10})
-	f.Add(uint8(1), uint16(19), []byte{0, 1, 0, 0, 0, 6, 1, 1, 3, 0xCD, 0x6B, 5})
-	f.Add(uint8(1), uint16(1), []byte{0, 1, 0, 0, 0, 3, 1, 0x81, 2})
-	f.Add(uint8(3), uint16(1), []byte{0, 1, 0, 0, 0, 3, 1, 3, 0})
-	f.Add(uint8(3), uint16(125), []byte{0, 1, 0, 0, 0, 2, 1, 3})
-	f.Add(uint8(2), uint16(9), []byte{0, 1, 0, 0, 0xFF, 0xFF, 1, 2, 2, 0, 0})
-	f.Add(uint8(2), uint16(9), []byte{})
-	f.Fuzz(func(t *testing.T, function uint8, quantity uint16, frame []byte) {
-		m := newTCPMaster(&pretend{func([]byte) []byte { return frame }})
-		r, err := m.read(t.Context(), 1, function, 0, quantity, time.Second)
-		if err == nil && (function < 1 || function > 4 || len(r.data) != replyBytes(function, quantity)) {
-			t.Errorf("function %d for %d brought %d bytes", function, quantity, len(r.data))
-		}
-	})
 }

@@ -59,7 +59,7 @@ func TestLineTimeOfRegisters(t *testing.T) {
 			t.Fatalf("format %s in the table", row["format"])
 		}
 		a := Address{Scheme: RTU, Line: Line{Baud: int(number(t, row["baud"])), Parity: EvenParity, Stop: 1}}
-		r := Request{Function: ReadInputRegisters, Quantity: uint16(number(t, row["N_registers"])), Period: time.Second}
+		r := Request{Table: InputRegisters, Quantity: uint16(number(t, row["N_registers"])), Period: time.Second}
 		if !near(a.Line.Char(), number(t, row["t_char_ms"])) || !near(a.Line.Silence(), number(t, row["t3_5_ms"])) {
 			t.Errorf("%d Bd: a character takes %v and a silence %v, want %s and %s ms",
 				a.Line.Baud, a.Line.Char(), a.Line.Silence(), row["t_char_ms"], row["t3_5_ms"])
@@ -81,7 +81,7 @@ func TestLineTimeOfRegisters(t *testing.T) {
 func TestLineTimeOfBits(t *testing.T) {
 	for _, row := range table(t, "testdata/rtu_poll_period_bits.csv") {
 		a := Address{Scheme: RTU, Line: Line{Baud: int(number(t, row["baud"])), Parity: EvenParity, Stop: 1}}
-		r := Request{Function: ReadDiscreteInputs, Quantity: uint16(number(t, row["N_bits"]))}
+		r := Request{Table: DiscreteInputs, Quantity: uint16(number(t, row["N_bits"]))}
 		if _, reply := r.Bytes(RTU); float64(reply) != number(t, row["response_bytes"]) {
 			t.Errorf("%d bits come in %d bytes, want %s", r.Quantity, reply, row["response_bytes"])
 		}
@@ -98,9 +98,9 @@ func TestFastestPeriodLeavesRoomForTheSlow(t *testing.T) {
 	p := Plan{
 		Address: Address{Scheme: RTU, Line: Line{Baud: 115200, Parity: EvenParity, Stop: 1}},
 		Requests: []Request{
-			{Function: ReadInputRegisters, Quantity: 16, Period: fast},
-			{Function: ReadDiscreteInputs, Quantity: 8, Period: fast},
-			{Function: ReadInputRegisters, Quantity: 1, Period: slow},
+			{Table: InputRegisters, Quantity: 16, Period: fast},
+			{Table: DiscreteInputs, Quantity: 8, Period: fast},
+			{Table: InputRegisters, Quantity: 1, Period: slow},
 		},
 	}
 	want := (7.796875 + 4.836806) / (1 - 4.932292/200)
