@@ -29,6 +29,7 @@ type Pipeline struct {
 type line struct {
 	name   string
 	place  int // in the site file
+	model  string
 	brake  *analysis.Brake
 	alarms []alarm
 
@@ -57,7 +58,7 @@ func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 			s.Family = families[s.Model]
 		}
 		s.Charts = charts
-		l := line{name: s.Name, place: len(p.lines), brake: analysis.New(s)}
+		l := line{name: s.Name, place: len(p.lines), model: s.Model, brake: analysis.New(s)}
 		for _, c := range analysis.Conditions() {
 			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
 		}

@@ -2,9 +2,12 @@ package gateway
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"gapward/alerts"
@@ -48,7 +51,19 @@ func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, 
 	if err != nil {
 		return r, err
 	}
-	if err := h.run(ctx); err != nil {
+	err = h.run(ctx, h.kin())
+	if errors.Is(err, store.ErrUnordered) {
+		// Some have been fed: all begin anew, in one line.
+		lg.Info("the clock was set back between two runs; the cycles are recalled in the order in which they were stored, which takes longer")
+		if err := p.forget(site); err != nil {
+			return r, err
+		}
+		if h, err = newPast(ctx, p, site, db); err != nil {
+			return r, err
+		}
+		err = h.inLine(ctx)
+	}
+	if err != nil {
 		return r, err
 	}
 	if err := p.learnAll(ctx, h.find, db, lg); err != nil {
@@ -71,6 +86,17 @@ func recall(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB, 
 	}
 	lg.Info("recalled", "cycles", h.cycles, "entries", h.fed, "took", time.Since(began).Round(time.Millisecond))
 	return r, nil
+}
+
+// forget makes the brakes anew.
+func (p *Pipeline) forget(site *configs.Site) error {
+	fresh, err := NewSitePipeline(site, site.AnalysisSettings())
+	if err != nil {
+		return err
+	}
+	fresh.waves = p.waves
+	*p = *fresh
+	return nil
 }
 
 // learnAll puts back what every brake had learned. What can't be used is learned
@@ -117,14 +143,11 @@ func (p *Pipeline) resume(ctx context.Context, db *store.DB) (own alerts.Event, 
 
 // past is the stored cycles and the ledger on their way through a pipeline.
 type past struct {
-	p    *Pipeline
-	db   *store.DB
-	find func(string) (int32, bool)
-
-	fromNS []int64 // of each brake: what is older isn't fed
-	nextID int64   // of the cycles
+	p      *Pipeline
+	db     *store.DB
+	find   func(string) (int32, bool)
+	fromNS map[string]int64 // of each brake: what is older isn't fed
 	ledger []store.LedgerRow
-	unfed  int // the first entry that waits
 
 	entries     [][]analysis.Entry // of each brake, so far
 	checks      map[int64]store.WorkCheckRow
@@ -134,22 +157,15 @@ type past struct {
 
 func newPast(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB) (*past, error) {
 	names, find := brakeNames(site)
-	h := &past{p: p, db: db, find: find, entries: make([][]analysis.Entry, len(names)),
+	h := &past{p: p, db: db, find: find, fromNS: map[string]int64{}, entries: make([][]analysis.Entry, len(names)),
 		checks: map[int64]store.WorkCheckRow{}, offers: map[string]store.OfferRow{}}
 	for i, name := range names {
 		fromNS, full, jogs, err := db.RecallFrom(ctx, name, recallLeast)
 		if err != nil {
 			return nil, fmt.Errorf("recalling the stored cycles: %w", err)
 		}
-		h.fromNS = append(h.fromNS, fromNS)
+		h.fromNS[name] = fromNS
 		p.lines[i].brake.Counted(full, jogs)
-		id, ok, err := db.FirstCycle(ctx, name, fromNS)
-		if err != nil {
-			return nil, fmt.Errorf("recalling the stored cycles: %w", err)
-		}
-		if ok && (h.nextID == 0 || id < h.nextID) {
-			h.nextID = id
-		}
 	}
 	var err error
 	if h.ledger, err = db.Ledger(ctx, ""); err != nil {
@@ -158,68 +174,169 @@ func newPast(ctx context.Context, p *Pipeline, site *configs.Site, db *store.DB)
 	return h, nil
 }
 
-// run feeds all there is, in the order in which it was stored: the brakes of a
-// model learn from each other, so that their order counts.
-func (h *past) run(ctx context.Context) error {
+// kin are the brakes that learn from each other, whose cycles must be fed in one
+// line. Others know nothing of them.
+func (h *past) kin() (groups [][]string) {
+	of := map[string]int{}
+	for i := range h.p.lines {
+		l := &h.p.lines[i]
+		at, known := of[l.model]
+		if l.model == "" || !known {
+			at = len(groups)
+			groups = append(groups, nil)
+			if l.model != "" {
+				of[l.model] = at
+			}
+		}
+		groups[at] = append(groups[at], l.name)
+	}
+	return groups
+}
+
+// recallers is how many groups of brakes are recalled at a time: reading is most
+// of the work, and there are four readers.
+const recallers = 4
+
+// run feeds all there is, several groups of brakes at a time.
+func (h *past) run(ctx context.Context, groups [][]string) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	todo := make(chan []string, len(groups))
+	for _, g := range groups {
+		todo <- g
+	}
+	close(todo)
+	done := make(chan error)
+	var mu sync.Mutex
+	workers := min(recallers, runtime.GOMAXPROCS(0))
+	for range workers {
+		go func() {
+			for names := range todo {
+				s := stream{past: h}
+				from := map[string]int64{}
+				for _, name := range names {
+					from[name] = h.fromNS[name]
+				}
+				for _, e := range h.ledger {
+					if _, ours := from[e.Brake]; ours {
+						s.unfed = append(s.unfed, e)
+					}
+				}
+				if err := h.db.EachCycle(ctx, from, s.feed); err != nil {
+					cancel()
+					done <- fmt.Errorf("recalling the stored cycles: %w", err)
+					return
+				}
+				s.feedEntries(func(*store.LedgerRow) bool { return true })
+				mu.Lock()
+				h.add(&s)
+				mu.Unlock()
+			}
+			done <- nil
+		}()
+	}
+	var first error
+	for range workers {
+		if err := <-done; first == nil || errors.Is(err, store.ErrUnordered) {
+			first = err
+		}
+	}
+	return first
+}
+
+// inLine feeds all brakes' cycles by their ids.
+func (h *past) inLine(ctx context.Context) error {
 	const chunk = 4096
-	for h.nextID > 0 {
-		rows, err := h.db.CyclesAfter(ctx, h.nextID-1, chunk)
+	s := stream{past: h, unfed: h.ledger}
+	for id := int64(0); ; {
+		rows, err := h.db.CyclesAfter(ctx, id, chunk)
 		if err != nil {
 			return fmt.Errorf("recalling the stored cycles: %w", err)
 		}
 		for _, c := range rows {
-			h.feedEntries(func(e *store.LedgerRow) bool {
-				if e.AfterCycle < 0 { // its place wasn't noted
-					return e.EnteredNS <= c.AtNS
+			if from, known := h.fromNS[c.Brake]; known && c.AtNS >= from {
+				if err := s.feed(c); err != nil {
+					return err
 				}
-				return e.AfterCycle < c.ID
-			})
-			if i, known := h.find(c.Brake); known && c.AtNS >= h.fromNS[i] {
-				h.p.recall(i, c.Cycle)
-				h.gather(i)
-				h.cycles++
 			}
 		}
 		if len(rows) < chunk {
 			break
 		}
-		h.nextID = rows[len(rows)-1].ID + 1
+		id = rows[len(rows)-1].ID
 	}
-	h.feedEntries(func(*store.LedgerRow) bool { return true })
+	s.feedEntries(func(*store.LedgerRow) bool { return true })
+	h.add(&s)
+	return nil
+}
+
+// add takes what a stream has found.
+func (h *past) add(s *stream) {
+	for _, c := range s.checks {
+		h.checks[c.Entry] = c
+	}
+	for _, o := range s.offers {
+		h.offers[o.Brake] = o
+	}
+	h.cycles += s.cycles
+	h.fed += s.fed
+}
+
+// stream is the cycles and entries of some brakes in the order in which they
+// were stored.
+type stream struct {
+	*past
+	out         analysis.Out
+	unfed       []store.LedgerRow // entries that wait for their turn
+	checks      []store.WorkCheckRow
+	offers      []store.OfferRow
+	cycles, fed int
+}
+
+// feed takes a cycle, and before it the entries that were made before.
+func (s *stream) feed(c store.CycleRow) error {
+	s.feedEntries(func(e *store.LedgerRow) bool {
+		if e.AfterCycle < 0 { // its place wasn't noted
+			return e.EnteredNS <= c.AtNS
+		}
+		return e.AfterCycle < c.ID
+	})
+	if i, known := s.find(c.Brake); known {
+		s.p.lines[i].brake.Recall(c.Cycle, &s.out)
+		s.gather(i)
+		s.cycles++
+	}
 	return nil
 }
 
 // feedEntries feeds the entries that come next for as long as their turn has
 // come.
-func (h *past) feedEntries(due func(*store.LedgerRow) bool) {
-	for ; h.unfed < len(h.ledger) && due(&h.ledger[h.unfed]); h.unfed++ {
-		e := &h.ledger[h.unfed]
-		i, known := h.find(e.Brake)
+func (s *stream) feedEntries(due func(*store.LedgerRow) bool) {
+	for ; len(s.unfed) > 0 && due(&s.unfed[0]); s.unfed = s.unfed[1:] {
+		e := &s.unfed[0]
+		i, known := s.find(e.Brake)
 		if !known {
 			continue
 		}
-		h.entries[i] = append(h.entries[i], e.Entry)
-		h.p.lines[i].brake.Entered(e.Entry, h.entries[i], &h.p.out)
-		h.gather(i)
-		h.fed++
+		s.entries[i] = append(s.entries[i], e.Entry)
+		s.p.lines[i].brake.Entered(e.Entry, s.entries[i], &s.out)
+		s.gather(i)
+		s.fed++
 	}
 }
 
 // gather keeps what should be stored of how work turned out, and lets all else
 // go unheard.
-func (h *past) gather(i int32) {
-	name := h.p.lines[i].name
-	for _, c := range h.p.out.Checks {
-		h.checks[c.Entry] = store.WorkCheckRow{Brake: name, WorkCheck: c}
+func (s *stream) gather(i int32) {
+	name := s.p.lines[i].name
+	for _, c := range s.out.Checks {
+		s.checks = append(s.checks, store.WorkCheckRow{Brake: name, WorkCheck: c})
 	}
-	for _, o := range h.p.out.Offers {
-		h.offers[name] = store.OfferRow{Brake: name, Offered: o}
+	for _, o := range s.out.Offers {
+		s.offers = append(s.offers, store.OfferRow{Brake: name, Offered: o})
 	}
-	h.p.out.Reset()
+	s.out.Reset()
 }
-
-// recall feeds a stored cycle, which nobody hears of.
-func (p *Pipeline) recall(brake int32, c analysis.Cycle) { p.lines[brake].brake.Recall(c, &p.out) }
 
 // leftOver adds what was found of work at the adjusters and isn't stored: the
 // last run was killed between an entry and what it caused. A check whose cycles

@@ -73,7 +73,9 @@ func BenchmarkRead(b *testing.B) {
 		{"Counts", func() error { _, _, err := d.Counts(ctx, brake, startNS+3*dayNS/2); return err }},
 		{"DailyCounts", func() error { _, err := d.DailyCounts(ctx, brake, 0, math.MaxInt64); return err }},
 		{"Cycles100", func() error { _, err := d.Cycles(ctx, brake, 0, math.MaxInt64, 100); return err }},
-		{"EachCycle", func() error { return d.EachCycle(ctx, func(CycleRow) error { return nil }) }},
+		{"EachCycle", func() error {
+			return d.EachCycle(ctx, map[string]int64{mainBrake: 0}, func(CycleRow) error { return nil })
+		}},
 		{"CyclesAfter500", func() error { _, err := d.CyclesAfter(ctx, 100_000, 500); return err }},
 		{"QuickCheck", func() error { return quickCheck(ctx, d.read) }},
 	} {

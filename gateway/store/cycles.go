@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -28,45 +29,24 @@ func (d *DB) CyclesAfter(ctx context.Context, id int64, limit int) ([]CycleRow, 
 		" WHERE t.id > ? ORDER BY t.id LIMIT ?", id, limit)
 }
 
-// FirstCycle is the id of a brake's first cycle at or after fromNS; ok is false
-// where there is none.
-func (d *DB) FirstCycle(ctx context.Context, brake string, fromNS int64) (id int64, ok bool, err error) {
-	ids, err := list(ctx, d, "the first cycle of "+brake, func(s scanner) (id int64, err error) {
-		err = s.Scan(&id)
-		return id, err
-	}, "SELECT id FROM cycles WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? ORDER BY at_ns LIMIT 1", brake, fromNS)
-	if err != nil || len(ids) == 0 {
-		return 0, false, err
-	}
-	return ids[0], true, nil
-}
-
 // chunk is how many cycles of a brake [DB.EachCycle] holds at a time.
 const chunk = 512
 
-// EachCycle calls fn with every cycle of every brake in the order of time, and
-// of ids where two have the same. It reads piece by piece, so fn may take its
-// time; cycles committed meanwhile may come too or not. It ends at fn's first
-// error, which it returns as it is.
-func (d *DB) EachCycle(ctx context.Context, fn func(CycleRow) error) error {
-	return d.EachCycleFrom(ctx, math.MinInt64, fn)
-}
+// ErrUnordered is what [DB.EachCycle] ends with where a brake's cycles were not
+// stored in the order of their times: the machine's clock was set back between
+// two runs. [DB.CyclesAfter] reads them in the order in which they were stored.
+var ErrUnordered = errors.New("cycles were not stored in the order of their times")
 
-// EachCycleFrom is [DB.EachCycle] for the cycles at and after fromNS.
-func (d *DB) EachCycleFrom(ctx context.Context, fromNS int64, fn func(CycleRow) error) error {
-	return d.EachCycleSince(ctx, func(string) int64 { return fromNS }, fn)
-}
-
-// EachCycleSince is [DB.EachCycle] where every brake begins at a time of its
-// own.
-func (d *DB) EachCycleSince(ctx context.Context, fromNS func(brake string) int64, fn func(CycleRow) error) error {
-	names, err := d.Brakes(ctx)
-	if err != nil {
-		return err
-	}
-	fronts := make([]front, 0, len(names))
-	for _, name := range names {
-		f := front{d: d, brake: name, nextNS: fromNS(name)}
+// EachCycle calls fn with every cycle of the brakes named, of each from a time
+// on, in the order in which they were stored. It is there for a start, which
+// reads many: the figures that [analysis.Brake.Recall] has no use for are NaN,
+// which saves half the time. It reads piece by piece, so fn may take its time;
+// cycles committed meanwhile may come too or not. It ends at fn's first error,
+// which it returns as it is.
+func (d *DB) EachCycle(ctx context.Context, fromNS map[string]int64, fn func(CycleRow) error) error {
+	fronts := make([]front, 0, len(fromNS))
+	for name, from := range fromNS {
+		f := front{d: d, brake: name, nextNS: from}
 		if err := f.fill(ctx); err != nil {
 			return err
 		}
@@ -74,15 +54,19 @@ func (d *DB) EachCycleSince(ctx context.Context, fromNS func(brake string) int64
 			fronts = append(fronts, f)
 		}
 	}
-	// A site has tens of brakes at most, so the earliest is simply looked for.
+	// They are tens of brakes at most, so the earliest is simply looked for.
 	for len(fronts) > 0 {
 		first := 0
 		for i := range fronts {
-			if a, b := fronts[i].rows[0], fronts[first].rows[0]; a.AtNS < b.AtNS || a.AtNS == b.AtNS && a.ID < b.ID {
+			if fronts[i].rows[0].ID < fronts[first].rows[0].ID {
 				first = i
 			}
 		}
 		f := &fronts[first]
+		if f.rows[0].ID < f.lastID {
+			return fmt.Errorf("reading cycles of %s: %w", f.brake, ErrUnordered)
+		}
+		f.lastID = f.rows[0].ID
 		if err := fn(f.rows[0]); err != nil {
 			return err
 		}
@@ -105,6 +89,7 @@ type front struct {
 	brake  string
 	rows   []CycleRow
 	nextNS int64 // where the next chunk begins
+	lastID int64 // of those given out
 	done   bool
 }
 
@@ -112,8 +97,13 @@ func (f *front) fill(ctx context.Context) (err error) {
 	if f.done {
 		return nil
 	}
-	f.rows, err = list(ctx, f.d, "cycles of "+f.brake, scanCycle, "SELECT "+columns(cycleFigures)+cycleQuery+
-		" WHERE b.name = ? AND t.at_ns >= ? ORDER BY t.at_ns LIMIT ?", f.brake, f.nextNS, chunk)
+	f.rows, err = list(ctx, f.d, "cycles of "+f.brake, func(s scanner) (CycleRow, error) {
+		r := CycleRow{Brake: f.brake}
+		r.GapUCalMM, r.ReleaseUS, r.SetUS, r.ReleasedLevelMM, r.TemperatureC = math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()
+		err := s.Scan(&r.ID, &r.AtNS, &r.OnNS, &r.Kind, &r.Flags, nan(&r.GapMM), nan(&r.GapUMM), nan(&r.ReleaseS), nan(&r.SetS), nan(&r.SetLevelMM))
+		return r, err
+	}, `SELECT id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, release_s, set_s, set_level_mm FROM cycles
+		WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? ORDER BY at_ns LIMIT ?`, f.brake, f.nextNS, chunk)
 	f.done = len(f.rows) < chunk
 	if n := len(f.rows); n > 0 {
 		f.nextNS = f.rows[n-1].AtNS + 1 // a brake has one cycle at a time

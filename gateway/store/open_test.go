@@ -228,7 +228,7 @@ func TestDamageFoundWhileRunning(t *testing.T) {
 	if d.SetAside() != "" {
 		t.Skip("the start found the damage itself")
 	}
-	if err := d.EachCycle(t.Context(), func(CycleRow) error { return nil }); !isDamage(err) {
+	if err := d.EachCycle(t.Context(), map[string]int64{mainBrake: 0}, func(CycleRow) error { return nil }); !isDamage(err) {
 		t.Fatalf("reading everything met %v, want damage", err)
 	}
 	if err := d.Close(); err != nil {
