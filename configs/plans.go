@@ -8,8 +8,8 @@ import (
 	"gapward/sensors/modbus"
 )
 
-// Bus is everything that is reached at one Modbus address: its devices share a
-// connection, or a line, and are asked one after the other.
+// Bus is what is reached over one Modbus connection, or line: its devices are
+// asked one after the other.
 type Bus struct {
 	Devices map[string]sensors.Device
 	Plan    modbus.Plan
@@ -18,8 +18,8 @@ type Bus struct {
 // Buses works out how each Modbus address is read, in the order of the names
 // of their devices. A device from which no signal is read is on no bus's plan.
 func (s *Site) Buses() ([]Bus, error) {
-	groups := map[modbus.Address]map[string]sensors.Device{}
-	var order []modbus.Address
+	groups := map[string]map[string]sensors.Device{}
+	var order []string
 	for _, name := range sortedNames(s.Devices) {
 		d := s.Devices[name]
 		if d.Modbus == "" {
@@ -29,20 +29,21 @@ func (s *Site) Buses() ([]Bus, error) {
 		if err != nil {
 			return nil, err
 		}
-		if groups[address] == nil {
-			groups[address] = map[string]sensors.Device{}
-			order = append(order, address)
+		key := address.Bus(name, d)
+		if groups[key] == nil {
+			groups[key] = map[string]sensors.Device{}
+			order = append(order, key)
 		}
-		groups[address][name] = d
+		groups[key][name] = d
 	}
 	channels := s.Channels()
 	var buses []Bus
-	for _, address := range order {
-		plan, err := modbus.PlanBus(groups[address], channels)
+	for _, key := range order {
+		plan, err := modbus.PlanBus(groups[key], channels)
 		if err != nil {
 			return nil, err
 		}
-		buses = append(buses, Bus{groups[address], plan})
+		buses = append(buses, Bus{groups[key], plan})
 	}
 	return buses, nil
 }
@@ -59,9 +60,13 @@ func (v *validator) plans() {
 		return
 	}
 	for _, bus := range buses {
+		path := devicePath(sortedNames(bus.Devices)[0]) + ".modbus"
 		if err := bus.Plan.Check(); err != nil {
 			fault, advice, _ := strings.Cut(err.Error(), "; ")
-			v.note(devicePath(sortedNames(bus.Devices)[0])+".modbus", fault, advice)
+			v.wrong(path, fault, advice)
+		} else if err := bus.Plan.Doubt(); err != nil {
+			fault, advice, _ := strings.Cut(err.Error(), "; ")
+			v.note(path, fault, advice)
 		}
 	}
 }

@@ -68,25 +68,32 @@ func reportBus(b *bytes.Buffer, bus Bus) {
 	table.Flush()
 	requests, bytes := p.Rate()
 	fmt.Fprintf(b, "  %.0f requests and %.0f bytes a second\n", requests, bytes)
-	if !p.Address.Scheme.Serial() {
-		fmt.Fprintf(b, "  The wire sets no limit. To keep these periods the devices must answer within %s on average.\n", short(time.Duration(1e9/requests)))
+	if p.Load(0) == 0 {
+		fmt.Fprintf(b, "  The wire sets no limit. To keep these periods the devices must answer within %s on average.\n", short(time.Duration(1e9*float64(p.InFlight)/requests)))
 		return
 	}
-	fastest, ok := p.FastestPeriod(0)
-	if !ok {
-		fmt.Fprintf(b, "  %.0f %% of the line's time: the slower requests alone fill it.\n", 100*p.Load(0))
+	if p.Load(0) == p.Load(modbus.AssumedTurnaround) {
+		reportPace(b, p, "with the devices' turnaround", 0)
 		return
 	}
-	fmt.Fprintf(b, "  %.0f %% of the line's time with devices that answer at once. The fastest possible period is then %s, and %s with devices that take 5 ms.\n",
-		100*p.Load(0), short(fastest), slowly(p))
+	reportPace(b, p, "with devices that answer at once", 0)
+	reportPace(b, p, "with devices that take "+span(modbus.AssumedTurnaround), modbus.AssumedTurnaround)
 }
 
-// slowly is the fastest period of a serial line whose devices take their time.
-func slowly(p modbus.Plan) string {
-	if fastest, ok := p.FastestPeriod(5 * time.Millisecond); ok {
-		return short(fastest)
+// reportPace says how full a bus is, how fast it could be and how late its
+// requests are at worst, with devices of an assumed turnaround.
+func reportPace(b *bytes.Buffer, p modbus.Plan, with string, turnaround time.Duration) {
+	load := 100 * p.Load(turnaround)
+	fmt.Fprintf(b, "  %.0f %% of the bus's time %s", load, with)
+	if fastest, ok := p.FastestPeriod(turnaround); ok {
+		fmt.Fprintf(b, "; fastest possible period %s", short(fastest))
 	}
-	return "none"
+	if worst, ok := p.Lateness(turnaround); ok {
+		fmt.Fprintf(b, "; worst lateness %s", short(slices.Max(worst)))
+	} else {
+		b.WriteString("; these periods can't be kept")
+	}
+	b.WriteString("\n")
 }
 
 // channelNames says whose signals these are: "travel, drive of quay-2/main".

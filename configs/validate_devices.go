@@ -71,6 +71,7 @@ func (v *validator) modbusDevice(name string, d sensors.Device, reached map[stri
 	path := devicePath(name)
 	v.foreign(path, "a Modbus device", "user", "password_file", "client_id", "keep_session", "max_skew", "ca_file", "cert_file", "key_file", "server_name")
 	v.timeout(path+".timeout", d.Timeout)
+	v.pace(path, d)
 	if !v.sound(path+".modbus", path+".unit") {
 		return
 	}
@@ -103,12 +104,32 @@ func (v *validator) modbusDevice(name string, d sensors.Device, reached map[stri
 			"devices on one line need the same settings")
 		return
 	}
+	for _, name := range []string{"in_flight", "own_connection"} {
+		if where := path + "." + name; serial && v.given(where) && v.sound(where) {
+			v.wrong(where, "means nothing on a serial line, which carries one request at a time", "take it out")
+		}
+	}
 	key := fmt.Sprintf("%s unit %d", address, d.Unit)
 	if other, ok := reached[key]; ok {
 		v.wrong(path+".modbus", fmt.Sprintf("is the same device as %s: %s", devicePath(other), key), "name a device once, and give all its signals that name")
 		return
 	}
 	reached[key] = name
+}
+
+// mostInFlight is the most requests that one connection is given at once: the
+// specification speaks of 1 to 16 (Messaging on TCP/IP V1.0b, 4.2.2).
+const mostInFlight = 16
+
+// pace checks what is said of how quickly the device answers, and how many
+// requests it takes at once.
+func (v *validator) pace(path string, d sensors.Device) {
+	if where := path + ".turnaround"; v.given(where) && v.sound(where, path+".timeout") && (d.Turnaround <= 0 || d.Turnaround >= d.RequestTimeout()) {
+		v.wrong(where, fmt.Sprintf("%s isn't between zero and the timeout, which is %s", span(d.Turnaround), span(d.RequestTimeout())), "write what the device needs to begin an answer, or take it out if it isn't known")
+	}
+	if where := path + ".in_flight"; v.given(where) && v.sound(where) && (d.InFlight < 1 || d.InFlight > mostInFlight) {
+		v.wrong(where, fmt.Sprintf("%d is no number of requests to have under way at once", d.InFlight), fmt.Sprintf("write 1 to %d: what the device's maker says it takes, or take it out for 1", mostInFlight))
+	}
 }
 
 func (v *validator) timeout(path string, d time.Duration) {
@@ -119,7 +140,7 @@ func (v *validator) timeout(path string, d time.Duration) {
 
 func (v *validator) mqttDevice(name string, d sensors.Device, reached map[string]string) {
 	path := devicePath(name)
-	v.foreign(path, "an MQTT device", "unit", "timeout")
+	v.foreign(path, "an MQTT device", "unit", "timeout", "turnaround", "in_flight", "own_connection")
 	if v.given(path+".password_file") && !v.given(path+".user") && v.sound(path+".user") {
 		v.wrong(path+".password_file", "a password needs a user", "write user: too")
 	}

@@ -4,19 +4,22 @@ import "time"
 
 // Device is how one device is reached. Exactly one of Modbus and MQTT is set.
 type Device struct {
-	Modbus       string        `yaml:"modbus"`        // tcp://host:port, or rtu:///dev/…?baud=…&parity=…
-	Unit         uint8         `yaml:"unit"`          // Modbus unit id, 0 to 247; over TCP also 255
-	Timeout      time.Duration `yaml:"timeout"`       // for a whole request and reply; 0 means 250 ms
-	MQTT         string        `yaml:"mqtt"`          // mqtt://host:port or mqtts://host:port
-	User         string        `yaml:"user"`          // MQTT user name
-	PasswordFile string        `yaml:"password_file"` // file that holds the MQTT password
-	ClientID     string        `yaml:"client_id"`     // MQTT client id; empty means one made from site and device
-	KeepSession  bool          `yaml:"keep_session"`  // the broker keeps what comes while gapward is away; needs ClientID and the senders' own times
-	MaxSkew      time.Duration `yaml:"max_skew"`      // how far the senders' clocks may be off this machine's; 0 means a second, see SkewLimit
-	CAFile       string        `yaml:"ca_file"`       // PEM file of the authorities that may vouch for the broker; empty means the system's
-	CertFile     string        `yaml:"cert_file"`     // PEM file of the certificate that we show the broker …
-	KeyFile      string        `yaml:"key_file"`      // … and of its key
-	ServerName   string        `yaml:"server_name"`   // the name in the broker's certificate; empty means the address's host
+	Modbus       string        `yaml:"modbus"`         // tcp://host:port, or rtu:///dev/…?baud=…&parity=…
+	Unit         uint8         `yaml:"unit"`           // Modbus unit id, 0 to 247; over TCP also 255
+	Timeout      time.Duration `yaml:"timeout"`        // for a whole request and reply; 0 means 250 ms
+	Turnaround   time.Duration `yaml:"turnaround"`     // what the device needs to begin an answer, for reckoning; 0: unknown
+	InFlight     int           `yaml:"in_flight"`      // requests that may be under way at once on its TCP connection; 0 is 1
+	OwnConn      bool          `yaml:"own_connection"` // doesn't share its TCP connection with other units of the address
+	MQTT         string        `yaml:"mqtt"`           // mqtt://host:port or mqtts://host:port
+	User         string        `yaml:"user"`           // MQTT user name
+	PasswordFile string        `yaml:"password_file"`  // file that holds the MQTT password
+	ClientID     string        `yaml:"client_id"`      // MQTT client id; empty means one made from site and device
+	KeepSession  bool          `yaml:"keep_session"`   // the broker keeps what comes while gapward is away; needs ClientID and the senders' own times
+	MaxSkew      time.Duration `yaml:"max_skew"`       // how far the senders' clocks may be off this machine's; 0 means a second, see SkewLimit
+	CAFile       string        `yaml:"ca_file"`        // PEM file of the authorities that may vouch for the broker; empty means the system's
+	CertFile     string        `yaml:"cert_file"`      // PEM file of the certificate that we show the broker …
+	KeyFile      string        `yaml:"key_file"`       // … and of its key
+	ServerName   string        `yaml:"server_name"`    // the name in the broker's certificate; empty means the address's host
 }
 
 // DefaultTimeout is the time a Modbus request may take when the site file

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"gapward/sensors"
 )
 
 // Scheme is how Modbus is carried.
@@ -195,6 +197,15 @@ func (a Address) String() string {
 		return "rtu+tcp://" + a.Host + line
 	}
 	return "tcp://" + a.Host
+}
+
+// Bus names what a device at the address is asked over: devices of one bus
+// share a connection or a line, and are asked one after the other.
+func (a Address) Bus(name string, d sensors.Device) string {
+	if d.OwnConn && a.Scheme == TCP {
+		return a.place() + " for " + name
+	}
+	return a.place()
 }
 
 // place is what two devices share that are reached the same way, however the

@@ -11,21 +11,26 @@ import (
 	"gapward/sensors"
 )
 
-// A gap between two signals' addresses is read along rather than asked around
-// while it costs less than another request. Up to 19200 Bd a request costs 13
-// characters and two silences of 3.5, 20 in all: ten registers. On faster
-// lines and on TCP a request costs more than that, but every address that
-// nobody asked for is one that the device might refuse.
-const (
-	bridgeRegisters = 10
-	bridgeBits      = 16 * bridgeRegisters
-)
+// bridge is how many registers that nobody asked for are rather read along than
+// asked around, because that takes less of the wire than another request.
+//
+// On a serial line another request costs 13 characters, two silences and what
+// is known of the device's turnaround, and a register two characters: that makes
+// ten up to 19200 Bd. On TCP it costs 21 bytes and twice the 40 of TCP's and
+// IP's headers. A bit costs a sixteenth of a register.
+func bridge(a Address, d sensors.Device) (registers int) {
+	if !a.Scheme.Serial() {
+		return (12 + 9 + 2*40) / 2
+	}
+	another := 13*a.Line.Char() + 2*a.Line.Silence() + d.Turnaround
+	return int((another + time.Microsecond) / (2 * a.Line.Char())) // the times are rounded to nanoseconds
+}
 
 // Plan is what is read from the devices of one address, in the order in which
 // it is read.
 type Plan struct {
 	Address  Address
-	InFlight int // requests that may be under way at once; 0 is 1
+	InFlight int // requests that may be under way at once
 	Requests []Request
 }
 
@@ -47,11 +52,11 @@ func PlanDevice(dev sensors.Device, channels []sensors.Channel) (Plan, error) {
 	if err := checkUnit(dev, a); err != nil {
 		return Plan{}, err
 	}
-	requests, err := planRequests(dev, ResolvePolls(channels))
+	requests, err := planRequests(a, dev, ResolvePolls(channels))
 	if err != nil {
 		return Plan{}, err
 	}
-	p := Plan{Address: a, Requests: requests}
+	p := Plan{Address: a, InFlight: max(dev.InFlight, 1), Requests: requests}
 	p.sort()
 	return p, nil
 }
@@ -80,11 +85,12 @@ func PlanBus(devices map[string]sensors.Device, channels []sensors.Channel) (Pla
 			return Plan{}, fmt.Errorf("device %s: %w", name, err)
 		}
 		if first == "" {
-			first, bus.Address = name, p.Address
+			first, bus.Address, bus.InFlight = name, p.Address, p.InFlight
 		}
 		if p.Address != bus.Address {
 			return Plan{}, fmt.Errorf("devices %s and %s share a bus, but one is at %v and the other at %v; write the same address for both", first, name, bus.Address, p.Address)
 		}
+		bus.InFlight = min(bus.InFlight, p.InFlight) // they share the connection
 		bus.Requests = append(bus.Requests, p.Requests...)
 	}
 	bus.sort()
@@ -124,7 +130,7 @@ func checkUnit(dev sensors.Device, a Address) error {
 
 // planRequests groups the channels of one device by table and period and cuts
 // each group into blocks.
-func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, error) {
+func planRequests(a Address, dev sensors.Device, channels []sensors.Channel) ([]Request, error) {
 	type group struct {
 		table  Table
 		period time.Duration
@@ -142,18 +148,19 @@ func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, er
 	for g, slots := range groups {
 		slices.SortStableFunc(slots, byAddress)
 		like := Request{
-			Device:  slots[0].channel.Wiring.Device,
-			Unit:    dev.Unit,
-			Timeout: dev.RequestTimeout(),
-			Period:  g.period,
+			Device:     slots[0].channel.Wiring.Device,
+			Unit:       dev.Unit,
+			Timeout:    dev.RequestTimeout(),
+			Turnaround: dev.Turnaround,
+			Period:     g.period,
 		}
-		most, bridge := maxRegisters, bridgeRegisters
+		most, across := maxRegisters, bridge(a, dev)
 		if g.table.bits() {
-			most, bridge = maxBits, bridgeBits
+			most, across = maxBits, 16*across
 		}
 		from, end := 0, slots[0].end()
 		for i, s := range slots[1:] {
-			if int(s.address)-end > bridge || max(end, s.end())-int(slots[from].address) > most {
+			if int(s.address)-end > across || max(end, s.end())-int(slots[from].address) > most {
 				requests = append(requests, block(like, slots[from:i+1]))
 				from, end = i+1, 0
 			}
@@ -165,7 +172,7 @@ func planRequests(dev sensors.Device, channels []sensors.Channel) ([]Request, er
 }
 
 // sort puts the requests into the order in which they are sent when several
-// are due: the frequent before the rare, which nobody hurries for; then by
+// are due at once: the frequent before the rare, which nobody hurries for; then by
 // brake, so that one brake's signals are read back to back; then bits before
 // registers.
 func (p *Plan) sort() {

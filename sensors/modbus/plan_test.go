@@ -49,13 +49,13 @@ func TestPlanDevice(t *testing.T) {
 		{"one", []sensors.Channel{input(0, 7, fast)}, "4:7+1@20ms"},
 		{"neighbours in any order", []sensors.Channel{input(0, 9, fast), input(1, 7, fast), input(2, 8, fast)}, "4:7+3@20ms"},
 		{"one register for two", []sensors.Channel{input(0, 7, fast), input(1, 7, fast)}, "4:7+1@20ms"},
-		{"a gap of ten", []sensors.Channel{input(0, 0, fast), input(1, 11, fast)}, "4:0+12@20ms"},
-		{"a gap of eleven", []sensors.Channel{input(0, 0, fast), input(1, 12, fast)}, "4:0+1@20ms 4:12+1@20ms"},
-		{"the gap begins behind both registers", []sensors.Channel{wide(input(0, 0, fast)), input(1, 12, fast)}, "4:0+13@20ms"},
-		{"a wide one holds a narrow one", []sensors.Channel{wide(input(0, 5, fast)), input(1, 6, fast), input(2, 17, fast)}, "4:5+13@20ms"},
+		{"a gap of fifty", []sensors.Channel{input(0, 0, fast), input(1, 51, fast)}, "4:0+52@20ms"},
+		{"a gap of fifty-one", []sensors.Channel{input(0, 0, fast), input(1, 52, fast)}, "4:0+1@20ms 4:52+1@20ms"},
+		{"the gap begins behind both registers", []sensors.Channel{wide(input(0, 0, fast)), input(1, 52, fast)}, "4:0+53@20ms"},
+		{"a wide one holds a narrow one", []sensors.Channel{wide(input(0, 5, fast)), input(1, 6, fast), input(2, 57, fast)}, "4:5+53@20ms"},
 		{"the last two registers", []sensors.Channel{wide(input(0, 65534, fast))}, "4:65534+2@20ms"},
-		{"bits bridge more", []sensors.Channel{discrete(0, 0, fast), discrete(1, 161, fast)}, "2:0+162@20ms"},
-		{"but not all", []sensors.Channel{discrete(0, 0, fast), discrete(1, 162, fast)}, "2:0+1@20ms 2:162+1@20ms"},
+		{"bits bridge more", []sensors.Channel{discrete(0, 0, fast), discrete(1, 801, fast)}, "2:0+802@20ms"},
+		{"but not all", []sensors.Channel{discrete(0, 0, fast), discrete(1, 802, fast)}, "2:0+1@20ms 2:802+1@20ms"},
 		{"tables apart", []sensors.Channel{input(0, 0, fast), holding(input(0, 1, fast))}, "3:1+1@20ms 4:0+1@20ms"},
 		{"periods apart, the fast first", []sensors.Channel{input(0, 1, slow), input(1, 0, fast)}, "4:0+1@20ms 4:1+1@5s"},
 		{"the signals of one brake together", []sensors.Channel{
@@ -68,6 +68,27 @@ func TestPlanDevice(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		} else if got := blocks(p); got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+	}
+}
+
+// On a serial line a gap is read along while its registers take less time than
+// another request: 13 characters and two silences, against two characters a
+// register (Serial Line V1.02, 2.5.1). By hand: up to 19200 Bd a silence is 3.5
+// characters, (13+7)/2 = 10. At 115200 Bd a character takes 95.486 µs and a
+// silence 1750: (13·95.486+3500)/190.97 = 24.8. With 5 ms of turnaround 51.
+func TestGapsOnALine(t *testing.T) {
+	for _, c := range []struct {
+		baud       int
+		turnaround time.Duration
+		most       uint16
+	}{{9600, 0, 10}, {19200, 0, 10}, {115200, 0, 24}, {115200, 5 * time.Millisecond, 51}} {
+		dev := sensors.Device{Modbus: fmt.Sprintf("rtu:///dev/ttyUSB0?baud=%d", c.baud), Unit: 1, Turnaround: c.turnaround}
+		for gap, want := range map[uint16]int{c.most: 1, c.most + 1: 2} {
+			p, err := PlanDevice(dev, []sensors.Channel{input(0, 0, 20*time.Millisecond), input(1, 1+gap, 20*time.Millisecond)})
+			if err != nil || len(p.Requests) != want {
+				t.Errorf("%d Bd, a gap of %d: %s, %v; want %d requests", c.baud, gap, blocks(p), err, want)
+			}
 		}
 	}
 }

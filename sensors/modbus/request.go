@@ -11,14 +11,15 @@ import (
 
 // Request is one read of one block of one table, and the signals found in it.
 type Request struct {
-	Device   string        // the device's name in the site file
-	Unit     uint8         // its unit id
-	Timeout  time.Duration // for the whole exchange
-	Table    Table
-	Address  uint16 // of the first register or bit, from 0
-	Quantity uint16 // registers or bits
-	Period   time.Duration
-	Channels []sensors.Channel // in the order of address
+	Device     string        // the device's name in the site file
+	Unit       uint8         // its unit id
+	Timeout    time.Duration // for the whole exchange
+	Turnaround time.Duration // what the device needs to begin an answer; 0: unknown
+	Table      Table
+	Address    uint16 // of the first register or bit, from 0
+	Quantity   uint16 // registers or bits
+	Period     time.Duration
+	Channels   []sensors.Channel // in the order of address
 }
 
 // replyBytes is how many data bytes a good reply brings.

@@ -70,10 +70,10 @@ func Sources(devices map[string]sensors.Device, channels []sensors.Channel, w se
 			errs = append(errs, fmt.Errorf("device %s: %w", name, err))
 			continue
 		}
-		b := byPlace[a.place()]
+		b := byPlace[a.Bus(name, dev)]
 		if b == nil {
 			b = &bus{a, make(map[string]sensors.Device)}
-			byPlace[a.place()] = b
+			byPlace[a.Bus(name, dev)] = b
 			buses = append(buses, b)
 		}
 		b.devices[name] = dev // NewBus refuses two descriptions of one line

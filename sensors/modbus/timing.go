@@ -1,8 +1,10 @@
 package modbus
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 )
 
@@ -45,23 +47,40 @@ func (r *Request) LineTime(a Address) time.Duration {
 	return time.Duration(request+reply)*a.Line.Char() + 2*a.Line.Silence()
 }
 
-// Load is the share of a serial line's time that the plan takes, with devices
-// that each need turnaround to begin an answer: above 1 it can't be kept. On
-// TCP it is 0: the wire is no limit.
-func (p Plan) Load(turnaround time.Duration) float64 {
+// AssumedTurnaround is what a device on a serial line may need to begin an
+// answer where the site file doesn't say. It is common practice, from no
+// published source: devices take from 1 ms to some 20 ms.
+const AssumedTurnaround = 5 * time.Millisecond
+
+// busy is for how long the request takes the bus: a serial line, of which all
+// devices' requests are carried one after the other, or a TCP connection as far
+// as its devices' turnaround is known. Where it isn't, assumed stands for it on
+// a serial line.
+func (p Plan) busy(i int, assumed time.Duration) time.Duration {
+	r := &p.Requests[i]
+	if !p.Address.Scheme.Serial() {
+		return r.Turnaround / time.Duration(max(p.InFlight, 1))
+	}
+	return r.LineTime(p.Address) + cmp.Or(r.Turnaround, assumed)
+}
+
+// Load is the share of the bus's time that the plan takes: above 1 it can't be
+// kept. Devices of a serial line whose turnaround isn't known are taken to need
+// the assumed one. On TCP, of whose wire nothing is known, only turnarounds
+// that are known count.
+func (p Plan) Load(assumed time.Duration) float64 {
 	load := 0.0
 	for i := range p.Requests {
-		load += p.share(i, turnaround)
+		load += p.share(i, assumed)
 	}
 	return load
 }
 
-func (p Plan) share(i int, turnaround time.Duration) float64 {
-	r := &p.Requests[i]
-	if !p.Address.Scheme.Serial() || r.Period <= 0 {
+func (p Plan) share(i int, assumed time.Duration) float64 {
+	if p.Requests[i].Period <= 0 {
 		return 0
 	}
-	return float64(r.LineTime(p.Address)+turnaround) / float64(r.Period)
+	return float64(p.busy(i, assumed)) / float64(p.Requests[i].Period)
 }
 
 // Period is the shortest period of the plan's requests, or 0 of an empty plan.
@@ -76,28 +95,71 @@ func (p Plan) Period() time.Duration {
 }
 
 // FastestPeriod is the shortest period that the plan's most frequent requests
-// could have on their serial line, the others keeping theirs, with devices
-// that each need turnaround to begin an answer.
+// could have on their bus, the others keeping theirs.
 //
-// ok is false on TCP, where the wire sets no limit, and where the less
-// frequent requests alone already fill the line.
-func (p Plan) FastestPeriod(turnaround time.Duration) (period time.Duration, ok bool) {
-	if !p.Address.Scheme.Serial() || len(p.Requests) == 0 {
-		return 0, false
-	}
+// ok is false where nothing limits it, as on TCP with devices of unknown
+// turnaround, and where the less frequent requests alone already fill the bus.
+func (p Plan) FastestPeriod(assumed time.Duration) (period time.Duration, ok bool) {
 	shortest := p.Period()
 	rest := 1.0
 	for i, r := range p.Requests {
 		if r.Period == shortest {
-			period += r.LineTime(p.Address) + turnaround
+			period += p.busy(i, assumed)
 		} else {
-			rest -= p.share(i, turnaround)
+			rest -= p.share(i, assumed)
 		}
 	}
-	if rest <= 0 {
+	if rest <= 0 || period <= 0 {
 		return 0, false
 	}
 	return time.Duration(math.Ceil(float64(period) / rest)), true
+}
+
+// latenessSpan bounds the time over which a plan is played through. Most plans
+// repeat themselves much sooner.
+const (
+	latenessSpan     = time.Minute
+	latenessRequests = 200_000
+)
+
+// Lateness plays the plan through, as a [Source] carries it out with devices
+// that take as long as is known or assumed, and returns for each request how
+// long after its slot it is asked at worst. ok is false where the plan can't be
+// kept at all.
+func (p Plan) Lateness(assumed time.Duration) (worst []time.Duration, ok bool) {
+	if p.Load(assumed) > 1 {
+		return nil, false
+	}
+	worst = make([]time.Duration, len(p.Requests))
+	start := time.Unix(0, 0)
+	end := start.Add(latenessSpan)
+	waiting, due := queue{before: bySlot}, queue{before: byDeadline}
+	for i, r := range p.Requests {
+		waiting.push(&poll{Request: r, rank: i, next: start})
+	}
+	now := start
+	for n := 0; n < latenessRequests && now.Before(end); {
+		for at, some := waiting.firstSlot(); some && !at.After(now); at, some = waiting.firstSlot() {
+			q := waiting.pop()
+			q.deadline = q.next.Add(q.Period)
+			due.push(q)
+		}
+		if due.empty() {
+			at, some := waiting.firstSlot()
+			if !some {
+				break
+			}
+			now = at
+			continue
+		}
+		q := due.pop()
+		worst[q.rank] = max(worst[q.rank], now.Sub(q.next))
+		now = now.Add(p.busy(q.rank, assumed))
+		q.advance(start, now)
+		waiting.push(q)
+		n++
+	}
+	return worst, true
 }
 
 // Rate is what the plan takes of the wire each second: requests, and bytes in
@@ -115,18 +177,62 @@ func (p Plan) Rate() (requests, bytes float64) {
 	return requests, bytes
 }
 
-// Check is an error where a serial line can't carry the plan, and says what
-// would help.
+// Check is an error where the plan can't be kept, even by devices that answer at
+// once where their turnaround isn't known. It says what would fit.
 func (p Plan) Check() error {
 	load := p.Load(0)
 	if load <= 1 {
 		return nil
 	}
-	if fastest, ok := p.FastestPeriod(0); ok {
-		return fmt.Errorf("%v needs %.0f %% of the line's time: polls of %v can't be kept, the fastest possible is %v; write a longer poll, a higher baud or put signals into neighbouring registers",
-			p.Address, 100*load, p.Period(), fastest.Round(100*time.Microsecond))
+	return fmt.Errorf("%v has %.0f %% of its time asked for: polls of %v can't be kept; write %s", p.Address, 100*load, p.Period(), p.remedy(0))
+}
+
+// Doubt is an error where the plan can't be kept by devices of a usual
+// turnaround, or can only by leaving out polls now and then.
+func (p Plan) Doubt() error {
+	if load := p.Load(AssumedTurnaround); load > 1 {
+		return fmt.Errorf("%v has %.0f %% of its time asked for if the devices need %v to begin an answer; write turnaround: and what they need if it is less, else %s",
+			p.Address, 100*load, AssumedTurnaround, p.remedy(AssumedTurnaround))
 	}
-	return fmt.Errorf("%v needs %.0f %% of the line's time; write longer polls, a higher baud or put signals into neighbouring registers", p.Address, 100*load)
+	worst, _ := p.Lateness(AssumedTurnaround)
+	for i, late := range worst {
+		r := &p.Requests[i]
+		if late < r.Period {
+			continue
+		}
+		longest := 0
+		for k := range p.Requests {
+			if p.busy(k, AssumedTurnaround) > p.busy(longest, AssumedTurnaround) {
+				longest = k
+			}
+		}
+		return fmt.Errorf("%v misses polls of %v now and then: %v takes %v at once; a higher baud or fewer registers in that request would help",
+			p.Address, r, &p.Requests[longest], p.busy(longest, AssumedTurnaround).Round(100*time.Microsecond))
+	}
+	return nil
+}
+
+// remedy says what would fit.
+func (p Plan) remedy(assumed time.Duration) string {
+	var ways []string
+	if fastest, ok := p.FastestPeriod(assumed); ok {
+		up := time.Duration(math.Ceil(fastest.Seconds()*1e3)) * time.Millisecond
+		ways = append(ways, fmt.Sprintf("poll: %v (the fastest possible is %v)", up, fastest.Round(10*time.Microsecond)))
+	} else {
+		ways = append(ways, "longer polls for all")
+	}
+	for _, baud := range []int{19200, 38400, 57600, 115200, 230400, 460800, 921600} {
+		quicker := p
+		quicker.Address.Line.Baud = baud
+		if p.Address.Scheme.Serial() && baud > p.Address.Line.Baud && quicker.Load(assumed) <= 1 {
+			ways = append(ways, fmt.Sprintf("baud=%d, if the devices can be set to it", baud))
+			break
+		}
+	}
+	if !p.Address.Scheme.Serial() {
+		ways = append(ways, "in_flight, if the devices take several requests at once")
+	}
+	return strings.Join(append(ways, "signals in neighbouring registers, which share a request"), ", or ")
 }
 
 // EdgeSD is the standard deviation of the time of one edge that is only known
