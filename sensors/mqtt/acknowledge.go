@@ -47,6 +47,8 @@ func (c *confirmed) raise(throughNS int64) {
 // order of their arrival: that is the order in which the standard wants it
 // done (MQTT 3.1.1, 4.6).
 type pending struct {
+	count *atomic.Int64 // how many they are, for others to see
+
 	mu   sync.Mutex
 	list []unacknowledged
 	most int // that ever waited
@@ -67,6 +69,7 @@ func (p *pending) add(ack func(), atNS int64) {
 	defer p.mu.Unlock()
 	p.list = append(p.list, unacknowledged{ack, atNS})
 	p.most = max(p.most, len(p.list))
+	p.count.Store(int64(len(p.list)))
 }
 
 // waiting is how many wait now, and whether it was never more.
@@ -86,6 +89,7 @@ func (p *pending) take(throughNS int64) []unacknowledged {
 	}
 	list := append([]unacknowledged(nil), p.list[:n]...)
 	p.list = p.list[:copy(p.list, p.list[n:])]
+	p.count.Store(int64(len(p.list)))
 	return list
 }
 

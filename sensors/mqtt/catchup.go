@@ -3,9 +3,10 @@ package mqtt
 import "time"
 
 const (
-	// firstWithin is how long, from the beginning of Run, what the broker has
-	// kept is waited for before anything else goes out. The gateway waits a
-	// little longer for a source that keeps a session to speak.
+	// firstWithin is how long, from the beginning of Run, the broker is waited
+	// for before anything else goes out than what it has kept; once it has let
+	// us in, twice as long. The gateway waits a little longer for a source that
+	// keeps a session to speak.
 	firstWithin = 6 * time.Second
 	// pastWithin is how long after a connection was made a reading from before
 	// it is taken for one that the broker has kept. Beyond it the sender's
@@ -18,41 +19,50 @@ const (
 // catchUp is the state of what the broker has kept for a session. The zero value
 // is that of a session that isn't kept.
 type catchUp struct {
+	keeps    bool
 	first    bool  // nothing has gone out in this Run: what was kept comes first
-	open     bool  // the connection is new: readings from before it may come
-	sinceNS  int64 // when the connection was made, or Run began
-	heardNS  int64 // the latest arrival
+	beganNS  int64 // when Run began
+	dialNS   int64 // when the present connection was dialled; 0 before the first
+	open     bool  // readings from before it may still come
+	welcome  bool  // the broker has let us in, in this Run
+	heardNS  int64 // the latest arrival, or the welcome
 	readings int   // from before the connection
 }
 
-// begin notes a new connection.
-func (c *catchUp) begin(nowNS int64) {
-	c.open, c.sinceNS, c.heardNS = true, nowNS, max(c.heardNS, nowNS)
+func newCatchUp(keeps bool, nowNS int64) catchUp {
+	return catchUp{keeps: keeps, first: keeps, beganNS: nowNS}
 }
 
+// welcomed notes that the broker has let us in.
+func (c *catchUp) welcomed(nowNS int64) { c.welcome, c.heardNS = true, max(c.heardNS, nowNS) }
+
 // kept reports whether a reading of that time was kept by the broker from before
-// the connection. One from after it ends that.
-func (c *catchUp) kept(atNS, arrivedNS, connectedNS int64) bool {
-	switch {
-	case connectedNS == 0:
-		return c.first // it came before the connection's handlers did
-	case !c.open || arrivedNS-c.sinceNS > int64(pastWithin):
-		return false
-	case atNS >= connectedNS:
-		c.open = false
+// the connection that was dialled at dialNS. One from after it ends that.
+func (c *catchUp) kept(atNS, arrivedNS, dialNS int64) bool {
+	if !c.keeps {
 		return false
 	}
-	return true
+	if dialNS != c.dialNS {
+		c.dialNS, c.open = dialNS, true
+	}
+	c.heardNS = max(c.heardNS, arrivedNS)
+	if c.open && (atNS >= c.dialNS || arrivedNS-c.dialNS > int64(pastWithin)) {
+		c.open = false
+	}
+	return c.open
 }
 
 // over ends the time in which what was kept goes first, and is true when it
 // has just ended.
-func (c *catchUp) over(nowNS, connectedNS int64) bool {
+func (c *catchUp) over(nowNS int64) bool {
 	if !c.first {
 		return false
 	}
-	waiting := connectedNS == 0 || c.sinceNS < connectedNS || c.open && nowNS-c.heardNS < int64(pastQuiet)
-	if waiting && nowNS-c.sinceNS < int64(firstWithin) {
+	waited := nowNS - c.beganNS
+	switch {
+	case !c.welcome && waited < int64(firstWithin):
+		return false
+	case c.welcome && waited < 2*int64(firstWithin) && (c.dialNS == 0 || c.open) && nowNS-c.heardNS < int64(pastQuiet):
 		return false
 	}
 	c.first = false

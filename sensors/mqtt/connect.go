@@ -34,6 +34,7 @@ type arrival struct {
 	topic   int // position in Source.topics
 	payload []byte
 	atNS    int64
+	dialNS  int64 // when the connection was dialled on which it came
 	dup     bool
 	ack     func() // acknowledges it; nil where that has been done
 }
@@ -67,8 +68,8 @@ type connection struct {
 	dialing  context.Context // ends when the last packet has gone out
 	running  context.Context
 
-	connectedNS atomic.Int64 // when the present connection was made; 0 before the first
-	pending     pending      // messages that wait to be acknowledged
+	dialNS  atomic.Int64 // when the present connection was dialled
+	pending pending      // messages that wait to be acknowledged
 }
 
 // dial begins to connect, and goes on until close. running is the context of
@@ -84,6 +85,7 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 		unwanted: make(chan string, 1),
 		dialing:  dialing,
 		running:  running,
+		pending:  pending{count: &s.counts.unconfirmed},
 	}
 	clientID := s.clientID
 	if clientID == "" {
@@ -111,7 +113,6 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 	o.SetCustomOpenConnectionFn(c.open)
 	o.SetDefaultPublishHandler(c.message)
 	o.SetOnConnectHandler(func(paho.Client) {
-		c.connectedNS.Store(c.clock.nowNS())
 		c.tell(event{kind: eventConnected})
 		c.subscribe(s.topics)
 	})
@@ -142,6 +143,7 @@ func (s *Source) dial(running context.Context, clk *clock) (c *connection, close
 func (c *connection) open(*url.URL, paho.ClientOptions) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(c.dialing, connectTimeout)
 	defer cancel()
+	c.dialNS.Store(c.clock.nowNS())
 	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", c.s.broker.Host)
 	if err != nil {
 		return nil, err
@@ -189,7 +191,7 @@ func (c *connection) message(_ paho.Client, m paho.Message) {
 	default:
 		counts.received.Add(1)
 		select {
-		case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dup: m.Duplicate(), ack: ack}:
+		case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dialNS: c.dialNS.Load(), dup: m.Duplicate(), ack: ack}:
 			return // the loop sees to the acknowledgement
 		default:
 			counts.overrun.Add(1)

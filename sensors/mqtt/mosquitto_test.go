@@ -22,9 +22,14 @@ type mosquitto struct {
 	dir     string
 	address string
 	cmd     *exec.Cmd
+	papers  *papers // of TLS; nil where there is none
 }
 
-func startMosquitto(t *testing.T) *mosquitto {
+func startMosquitto(t *testing.T) *mosquitto { return startMosquittoWith(t, nil) }
+
+// startMosquittoWith has the broker speak TLS, and ask for certificates, where
+// there are papers.
+func startMosquittoWith(t *testing.T, p *papers) *mosquitto {
 	t.Helper()
 	for _, program := range []string{"mosquitto", "mosquitto_passwd"} {
 		if _, err := exec.LookPath(program); err != nil {
@@ -38,7 +43,7 @@ func startMosquitto(t *testing.T) *mosquitto {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := &mosquitto{t: t, dir: t.TempDir(), address: free.Addr().String()}
+	m := &mosquitto{t: t, dir: t.TempDir(), address: free.Addr().String(), papers: p}
 	free.Close()
 	_, port, err := net.SplitHostPort(m.address)
 	if err != nil {
@@ -51,12 +56,16 @@ func startMosquitto(t *testing.T) *mosquitto {
 		}
 	}
 	m.write("acl", "user edge\ntopic readwrite quay/#\nuser rig\ntopic readwrite #\n")
-	user := ""
+	conf := "per_listener_settings false\n"
 	if os.Getuid() == 0 {
-		user = "user root\n" // else it gives up root and can't read its files
+		conf += "user root\n" // else it gives up root and can't read its files
 	}
-	m.write("mosquitto.conf", fmt.Sprintf("per_listener_settings false\n%spersistence false\nmax_queued_messages 0\nallow_anonymous false\npassword_file %s\nacl_file %s\nlistener %s 127.0.0.1\n",
-		user, m.path("passwd"), m.path("acl"), port))
+	conf += fmt.Sprintf("persistence false\nmax_queued_messages 0\nmax_inflight_messages 0\nallow_anonymous false\npassword_file %s\nacl_file %s\nlistener %s 127.0.0.1\n",
+		m.path("passwd"), m.path("acl"), port)
+	if p != nil {
+		conf += fmt.Sprintf("cafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n", p.ca, p.cert("broker"), p.key("broker"))
+	}
+	m.write("mosquitto.conf", conf)
 	m.start()
 	t.Cleanup(m.kill)
 	return m
@@ -103,6 +112,14 @@ func (m *mosquitto) kill() {
 func (m *mosquitto) rig() paho.Client {
 	m.t.Helper()
 	o := paho.NewClientOptions().AddBroker("tcp://" + m.address).SetClientID("rig").SetUsername("rig").SetPassword("pw-rig").SetProtocolVersion(4).SetAutoReconnect(false)
+	if m.papers != nil {
+		secure, err := sensors.Device{CAFile: m.papers.ca, CertFile: m.papers.cert("rig"), KeyFile: m.papers.key("rig")}.TLS("broker.kestrel-quay.example")
+		if err != nil {
+			m.t.Fatal(err)
+		}
+		o.AddBroker("tls://" + m.address).SetTLSConfig(secure)
+		o.Servers = o.Servers[1:]
+	}
 	c := paho.NewClient(o)
 	if token := c.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		m.t.Fatalf("the publisher can't connect: %v", token.Error())

@@ -80,14 +80,14 @@ func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 		channels:   make([]channelState, len(s.channels)),
 		order:      holdBack{wait: s.opts.HoldBack},
 		away:       fmt.Errorf("connecting to broker %s: no answer yet", s.broker.Host),
-		past:       catchUp{first: s.keep, sinceNS: conn.clock.nowNS()},
+		past:       newCatchUp(s.keep, conn.clock.nowNS()),
 	}
 	for i := range l.topics {
 		l.topics[i].skew = newSkew(s.maxSkew)
 	}
 	if l.past.first {
 		// That nothing was kept is an answer too.
-		l.hold(sensors.TickAt(l.past.sinceNS), l.past.sinceNS)
+		l.hold(sensors.TickAt(l.past.beganNS), l.past.beganNS)
 	}
 	tick := time.NewTicker(silenceEvery)
 	defer tick.Stop()
@@ -138,7 +138,7 @@ func (l *loop) drain() {
 // flush sends what is due, once what the broker has kept is together.
 func (l *loop) flush(ctx context.Context) bool {
 	now := l.clock.nowNS()
-	if l.past.over(now, l.connectedNS.Load()) {
+	if l.past.over(now) {
 		l.s.log.Info("what the broker had kept is in", "readings", l.past.readings)
 	}
 	if l.past.first {
@@ -176,7 +176,6 @@ func (l *loop) rest() {
 // arrival takes a message apart, for each signal that reads its topic.
 func (l *loop) arrival(a arrival) {
 	l.topics[a.topic].heard = true
-	l.past.heardNS = a.atNS
 	taken, failed, last := 0, error(nil), int64(math.MinInt64)
 	for _, i := range l.s.readers[a.topic] {
 		ok, atNS, err := l.reading(i, a)
@@ -211,7 +210,7 @@ const (
 func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	c, state := l.s.channels[i], &l.channels[i]
 	sample, dated, err := l.s.forms[i].Decode(a.payload, c, a.atNS)
-	kept := dated && l.past.kept(sample.AtNS, a.atNS, l.connectedNS.Load())
+	kept := dated && l.past.kept(sample.AtNS, a.atNS, a.dialNS)
 	if dated && !kept && !a.dup {
 		err = l.topics[a.topic].skew.judge(sample.AtNS, a.atNS, c.Wiring.StaleAfter)
 	}
@@ -225,7 +224,7 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 		// It was sent before, nobody knows when: its arrival says nothing.
 		l.s.counts.duplicates.Add(1)
 		return false, math.MinInt64, nil
-	case dated && sample.AtNS == state.lastNS && (a.dup || sample.Value == state.lastValue):
+	case dated && (a.dup && sample.AtNS <= state.lastNS || sample.AtNS == state.lastNS && sample.Value == state.lastValue):
 		l.s.counts.duplicates.Add(1)
 		return false, sample.AtNS, nil
 	case dated && sample.AtNS < state.lastNS:
@@ -387,9 +386,7 @@ func (l *loop) event(e event) {
 	switch e.kind {
 	case eventConnected:
 		l.away, l.awayLogged = nil, ""
-		if l.s.keep {
-			l.past.begin(l.clock.nowNS())
-		}
+		l.past.welcomed(l.clock.nowNS())
 		l.subscribing = true
 		for i := range l.topics {
 			l.topics[i].listening = false

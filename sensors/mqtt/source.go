@@ -124,10 +124,12 @@ type Counts struct {
 	Missed     int64 // kept by the broker while the connection was lost: too late for a gateway that runs
 	Refused    int64 // not understood or not to be trusted; sent as bad
 	Overrun    int64 // came faster than they could be taken; sent as bad
+
+	Unconfirmed int64 // that wait at this moment to be acknowledged
 }
 
 type counters struct {
-	received, unwanted, retained, duplicates, backwards, late, missed, refused, overrun atomic.Int64
+	received, unwanted, retained, duplicates, backwards, late, missed, refused, overrun, unconfirmed atomic.Int64
 }
 
 // New makes a source for the device called name. Each channel has a topic;
@@ -211,7 +213,7 @@ func (s *Source) Counts() Counts {
 	c := &s.counts
 	return Counts{
 		Received: c.received.Load(), Unwanted: c.unwanted.Load(), Retained: c.retained.Load(), Duplicates: c.duplicates.Load(),
-		Backwards: c.backwards.Load(), Late: c.late.Load(), Missed: c.missed.Load(), Refused: c.refused.Load(), Overrun: c.overrun.Load(),
+		Backwards: c.backwards.Load(), Late: c.late.Load(), Missed: c.missed.Load(), Refused: c.refused.Load(), Overrun: c.overrun.Load(), Unconfirmed: c.unconfirmed.Load(),
 	}
 }
 
