@@ -40,6 +40,11 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	}
 	now := s.deps.Now()
 	b := &boardView{Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
+	for i, a := range g.gateway {
+		if a.Device != "" {
+			b.Gateway[i].Title = a.Device + ": " + b.Gateway[i].Title
+		}
+	}
 	for i := range g.brakes {
 		b.Rows = append(b.Rows, viewRow(&g.brakes[i], now))
 		if b.Cautions == nil {

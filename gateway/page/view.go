@@ -56,9 +56,6 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 		Since: figures.SaySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
 		Change: a.Change.String(), At: figures.SaySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
 	}
-	if a.Device != "" {
-		v.Title = a.Device + ": " + v.Title
-	}
 	if a.Signal != "" {
 		v.Title += " (" + a.Signal + ")"
 	}
