@@ -17,6 +17,7 @@ import (
 // fakeLink answers in virtual time.
 type fakeLink struct {
 	took   time.Duration                                              // of a good exchange
+	slow   func(unit uint8) time.Duration                             // of a unit's, if longer
 	fail   func(unit, function uint8, address, quantity uint16) error // nil: answer
 	asked  []string                                                   // unit:address+quantity of every read
 	when   []time.Time
@@ -33,6 +34,9 @@ func (l *fakeLink) read(ctx context.Context, a ask) (reply, error) {
 		err = l.fail(a.unit, a.table.Function(), a.address, a.quantity)
 	}
 	d := l.took
+	if l.slow != nil {
+		d = max(d, l.slow(a.unit))
+	}
 	if errors.Is(err, errSilent) {
 		d = a.timeout
 	}
@@ -493,4 +497,125 @@ func TestClockFollowsTheSystemsTime(t *testing.T) {
 	if off := time.Duration(lastNS - start.Add(2999*time.Second).UnixNano()); off > tolerated || steps != 1 {
 		t.Errorf("after 50 minutes the clock is %v ahead; it told of %d steps", off, steps)
 	}
+}
+
+// One dead unit among three on a shared bus costs the others no more than one
+// timeout in twenty of their time, once it's known to be dead.
+func TestDeadUnitAmongThree(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, fail: func(unit, _ uint8, _, _ uint16) error {
+			if unit == 1 {
+				return errSilent
+			}
+			return nil
+		}}
+		var channels []sensors.Channel
+		for i, name := range []string{"a", "b", "c"} {
+			c := input(int32(i), 5, 20*time.Millisecond)
+			c.Wiring.Device = name
+			channels = append(channels, c)
+		}
+		good := map[int32]int{}
+		for _, s := range play(t, l, time.Minute-time.Microsecond, channels, nil) {
+			if s.Quality == sensors.Good {
+				good[s.Brake]++
+			}
+		}
+		for b := int32(1); b <= 2; b++ {
+			if lost := 3000 - good[b]; lost > 3000*6/100 {
+				t.Errorf("beside a dead unit, brake %d lost %d of 3000 polls in a minute", b, lost)
+			}
+		}
+	})
+}
+
+// A unit that answers, but takes 80 ms, gets no more than its third of the time
+// of a bus whose other two are read every 20 ms: they keep two thirds of their
+// polls, where in turn with it they would keep one in five.
+func TestSlowUnitGetsItsShare(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, slow: func(unit uint8) time.Duration {
+			if unit == 1 {
+				return 80 * time.Millisecond
+			}
+			return 0
+		}}
+		var channels []sensors.Channel
+		for i, name := range []string{"a", "b", "c"} {
+			c := input(int32(i), 5, 20*time.Millisecond)
+			c.Wiring.Device = name
+			channels = append(channels, c)
+		}
+		good := map[int32]int{}
+		for _, s := range play(t, l, time.Minute-time.Microsecond, channels, nil) {
+			if s.Quality != sensors.Good {
+				t.Fatalf("a unit that answers is called %v", s.Quality)
+			}
+			good[s.Brake]++
+		}
+		for b := int32(1); b <= 2; b++ {
+			if good[b] < 3000*60/100 {
+				t.Errorf("beside a slow unit, brake %d was read %d times in a minute, of 3000", b, good[b])
+			}
+		}
+		if good[0] < 200 {
+			t.Errorf("the slow unit was read %d times in a minute", good[0])
+		}
+	})
+}
+
+// A block that was read in parts is tried as a whole after ten minutes, then
+// twenty, and so on, and read as a whole again once the device gives it.
+func TestPartsAreJoinedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		given := start.Add(25 * time.Minute)
+		l := &fakeLink{took: time.Millisecond, fail: func(_, f uint8, address, quantity uint16) error {
+			if address <= 6 && 6 < address+quantity && time.Now().Before(given) {
+				return &Exception{f, 2}
+			}
+			return nil
+		}}
+		channels := []sensors.Channel{input(0, 0, time.Second), input(1, 9, time.Second)}
+		samples := play(t, l, 40*time.Minute-time.Microsecond, channels, nil)
+		var tried []time.Duration
+		for i, asked := range l.asked {
+			if asked == "1:0+10" && len(tried) < 3 {
+				tried = append(tried, l.since()[i].Round(time.Minute))
+			}
+		}
+		if want := []time.Duration{0, 10 * time.Minute, 30 * time.Minute}; !slices.Equal(tried, want) {
+			t.Errorf("the whole was tried after %v, want %v", tried, want)
+		}
+		if last := l.asked[len(l.asked)-2:]; last[0] != "1:0+10" || last[1] != "1:0+10" {
+			t.Errorf("in the end asked %v", last)
+		}
+		count := map[int32]int{}
+		for _, s := range samples {
+			if s.Quality != sensors.Good {
+				t.Fatalf("a sample is %v", s.Quality)
+			}
+			count[s.Brake]++
+		}
+		if count[0] < 2400 || count[0] > 2401 || count[1] != 2400 { // the whole may be read in the second part's turn
+			t.Errorf("%v samples in 40 minutes at 1 s", count)
+		}
+	})
+}
+
+// A reading in doubt is bad, and the log says why, once.
+func TestDoubtIsLogged(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := input(0, 0, 20*time.Millisecond)
+		c.Wiring.Type, c.Wiring.Raw, c.Wiring.Milliamps, c.Wiring.MM = sensors.S16, []float64{5530, 27648}, []float64{4, 20}, []float64{0, 10}
+		var logged strings.Builder
+		for _, s := range play(t, &fakeLink{took: time.Millisecond}, time.Minute, []sensors.Channel{c}, slog.New(slog.NewTextHandler(&logged, nil))) {
+			if s.Quality != sensors.Bad {
+				t.Fatalf("raw 0, no current, is %v", s.Quality)
+			}
+		}
+		if n := strings.Count(logged.String(), "\n"); n != 1 || !strings.Contains(logged.String(), string(sensors.LoopLow)) || !strings.Contains(logged.String(), "brake 0") {
+			t.Errorf("a broken wire is logged in %d lines:\n%s", n, logged.String())
+		}
+	})
 }
