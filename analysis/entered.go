@@ -17,18 +17,20 @@ type Offered struct {
 // work is what is watched of a brake's adjuster: the latest step of the gap that
 // was found, and the latest work that was entered.
 type work struct {
-	stepNS      int64 // of the cycle in which the step was found; 0: none
-	stepEntered bool  // the ledger has it
-	offered     bool
+	stepNS      int64       // of the cycle in which the step was found; 0: none
+	stepFromNS  int64       // … and of one that was before the step for certain
+	stepEntered bool        // the ledger has it
+	offered     int         // so many steps, that nobody has entered; 0: nothing is offered
 	since       firstCycles // since the step
 	fromMM      float64     // gap before it
 	fromU       float64
 
 	entry   int64 // of the work; 0: none
 	plan    AdjustPlan
-	after   firstCycles // since the work
-	checked bool        // nothing more comes of it
-	gapNS   int64       // of the latest cycle with a gap
+	after   firstCycles                // since the work
+	checked bool                       // nothing more comes of it
+	gapNS   int64                      // of the latest cycle with a gap
+	gapsNS  [stepFoundWithin + 2]int64 // of the latest few, the latest first
 }
 
 // firstCycles are the first few good cycles after something.
@@ -87,8 +89,8 @@ func (b *Brake) worked(e Entry, out *Out) {
 		}
 		w.plan, w.after = b.shouldCome(e, b.verdict.GapMM, b.verdict.GapUMM), firstCycles{}
 	}
-	if w.offered {
-		w.offered = false
+	if w.offered != 0 {
+		w.offered = 0
 		out.Offers = append(out.Offers, Offered{AtNS: e.EnteredNS})
 	}
 	b.endStep(e.EnteredNS, out)
@@ -103,14 +105,8 @@ func (b *Brake) explains(e Entry) bool {
 	if w.stepNS == 0 || w.stepEntered {
 		return false
 	}
-	if w.stepNS >= e.AtNS {
-		return true
-	}
-	if e.Kind == LiningFitted {
-		return false
-	}
-	o, ok := OfferFor(b.set, w.fromMM, w.fromU, b.verdict.GapMM, b.verdict.GapUMM)
-	return ok && o.Steps == e.Steps
+	// What was offered is told from the first cycles: later ones have worn.
+	return w.stepNS >= e.AtNS && e.AtNS >= w.stepFromNS-roughlyNS || e.Kind == Adjustment && e.Steps == w.offered
 }
 
 // shouldCome is the plan that work amounts to, as far as what comes of it goes;
@@ -136,11 +132,14 @@ func (b *Brake) shouldCome(e Entry, fromMM, fromU float64) AdjustPlan {
 func (b *Brake) watchWork(c Cycle, stepMM float64, renewed EntryKind, fromMM, fromU float64, nowNS int64, out *Out) {
 	w := &b.work
 	w.gapNS = c.AtNS
+	copy(w.gapsNS[1:], w.gapsNS[:])
+	w.gapsNS[0] = c.AtNS
 	if stepMM != 0 && renewed == "" {
-		if w.offered { // another one has come upon it
-			w.offered = false
+		if w.offered != 0 { // another one has come upon it
+			w.offered = 0
 			out.Offers = append(out.Offers, Offered{AtNS: c.AtNS})
 		}
+		w.stepFromNS = w.gapsNS[len(w.gapsNS)-1]
 		w.stepNS, w.stepEntered, w.fromMM, w.fromU, w.since = c.AtNS, false, fromMM, fromU, firstCycles{}
 		// The work that was entered last is what moved it, unless that has
 		// shown what came of it.
@@ -151,7 +150,7 @@ func (b *Brake) watchWork(c Cycle, stepMM float64, renewed EntryKind, fromMM, fr
 	if w.stepNS != 0 && !w.since.full() {
 		if w.since.add(c); w.since.full() && !w.stepEntered {
 			if o, ok := OfferFor(b.set, w.fromMM, w.fromU, b.verdict.GapMM, b.verdict.GapUMM); ok {
-				w.offered = true
+				w.offered = o.Steps
 				out.Offers = append(out.Offers, Offered{AtNS: w.stepNS, StepOffer: o})
 			}
 		}
@@ -161,6 +160,9 @@ func (b *Brake) watchWork(c Cycle, stepMM float64, renewed EntryKind, fromMM, fr
 		b.checkWork(nowNS, out)
 	}
 }
+
+// roughlyNS is how far off the time may be that people enter for their work.
+const roughlyNS = dayNS
 
 // stepFoundWithin is in how many cycles a step of the gap is found at the latest.
 const stepFoundWithin = 4
