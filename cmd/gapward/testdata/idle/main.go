@@ -1,0 +1,81 @@
+// Command idle holds the libraries that gapward is made of, ready for use and
+// doing nothing: what a process costs before it has a brake. The argument is a
+// directory for a database. It prints "idle" and waits to be stopped.
+package main
+
+import (
+	"database/sql"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"path/filepath"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/goburrow/modbus"
+	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/wneessen/go-mail"
+	"go.bug.st/serial"
+	"go.yaml.in/yaml/v3"
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg/vgsvg"
+	_ "modernc.org/sqlite"
+)
+
+func main() {
+	if err := run(os.Args[1]); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+func run(dir string) error {
+	// As many connections as gapward has: two that write and four that read.
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, "idle.db")+"?_pragma=journal_mode(WAL)")
+	if err != nil {
+		return err
+	}
+	db.SetMaxIdleConns(6)
+	if _, err := db.Exec("CREATE TABLE t (id INTEGER PRIMARY KEY, v REAL)"); err != nil {
+		return err
+	}
+	conns := make([]*sql.Rows, 6)
+	for i := range conns {
+		if conns[i], err = db.Query("SELECT count(*) FROM t"); err != nil {
+			return err
+		}
+	}
+	for _, c := range conns {
+		if err := c.Close(); err != nil {
+			return err
+		}
+	}
+	p := plot.New()
+	canvas := vgsvg.New(300, 200)
+	_ = canvas
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	held := []any{
+		paho.NewClient(paho.NewClientOptions()), modbus.NewTCPClientHandler("127.0.0.1:1"), influxdb2.NewClient("http://127.0.0.1:1", ""),
+		mochi.New(nil), mail.NewMsg(), &serial.Mode{}, yaml.NewDecoder(os.Stdin), p,
+	}
+	go func() { _ = http.Serve(listener, promhttp.HandlerFor(reg, promhttp.HandlerOpts{})) }()
+	if _, err := reg.Gather(); err != nil {
+		return err
+	}
+	fmt.Println("idle")
+	stop := make(chan os.Signal, 1)
+	signal.Notify(stop, os.Interrupt)
+	<-stop
+	fmt.Println(len(held))
+	return nil
+}
