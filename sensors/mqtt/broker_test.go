@@ -208,7 +208,10 @@ type running struct {
 func runSource(t testing.TB, address string, dev sensors.Device, channels []sensors.Channel, opts Options) *running {
 	t.Helper()
 	r := &running{t: t, out: make(chan []sensors.Sample, 64), polls: make(chan sensors.Poll, 4096), log: &logText{}}
-	dev.MQTT = "mqtt://" + address
+	dev.MQTT = address
+	if !strings.Contains(address, "://") {
+		dev.MQTT = "mqtt://" + address
+	}
 	if opts.MaxReconnect == 0 {
 		opts.MaxReconnect = 200 * time.Millisecond
 	}
@@ -245,7 +248,12 @@ func runSource(t testing.TB, address string, dev sensors.Device, channels []sens
 // await receives until a sample is as wanted, and returns it.
 func (r *running) await(what string, want func(sensors.Sample) bool) sensors.Sample {
 	r.t.Helper()
-	deadline := time.After(10 * time.Second)
+	return r.awaitWithin(10*time.Second, what, want)
+}
+
+func (r *running) awaitWithin(most time.Duration, what string, want func(sensors.Sample) bool) sensors.Sample {
+	r.t.Helper()
+	deadline := time.After(most)
 	for {
 		select {
 		case batch := <-r.out:

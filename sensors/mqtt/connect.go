@@ -10,6 +10,7 @@ import (
 	"math"
 	"net"
 	"net/url"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -236,12 +237,34 @@ func (s *Source) refusal(reason error) error {
 			return fmt.Errorf("broker %s refuses a client without a user (%w); give user and password_file", s.broker.Host, reason)
 		}
 		return fmt.Errorf("broker %s refuses user %q (%w); check user and password_file", s.broker.Host, s.user, reason)
+	case s.tls != nil && len(s.tls.Certificates) == 0 && alerted(reason, alertWanted):
+		return fmt.Errorf("connecting to broker %s: the broker wants a certificate of ours; name it in cert_file and key_file: %w", s.broker.Host, reason)
+	case s.tls != nil && alerted(reason, alertWanted, alertBad, alertRevoked, alertExpired, alertUnknown, alertAuthority, alertSignature):
+		return fmt.Errorf("connecting to broker %s: the broker doesn't take our certificate; it must be one of an authority that the broker trusts, and not expired: %w", s.broker.Host, reason)
 	case s.tls != nil && unproven(reason):
 		return fmt.Errorf("connecting to broker %s: %w; name the authority of its certificate in ca_file, and its name in server_name where that isn't the address's host", s.broker.Host, reason)
 	case errors.Is(reason, packets.ErrorRefusedIDRejected):
 		return fmt.Errorf("broker %s refuses the client id (%w); set client_id to one that it allows", s.broker.Host, reason)
 	}
 	return fmt.Errorf("connecting to broker %s: %w", s.broker.Host, reason)
+}
+
+// The alerts by which a broker says what it thinks of our certificate: RFC 8446,
+// section 6.
+const (
+	alertBad       = tls.AlertError(42)
+	alertRevoked   = tls.AlertError(44)
+	alertExpired   = tls.AlertError(45)
+	alertUnknown   = tls.AlertError(46)
+	alertAuthority = tls.AlertError(48)
+	alertSignature = tls.AlertError(51)
+	alertWanted    = tls.AlertError(116) // none was shown: also where ours is of no authority that the broker named
+)
+
+// alerted reports whether the other side ended TLS with one of some alerts. The
+// client hands on nothing but the alert's text, which crypto/tls gives.
+func alerted(reason error, alerts ...tls.AlertError) bool {
+	return slices.ContainsFunc(alerts, func(a tls.AlertError) bool { return strings.Contains(reason.Error(), "remote error: "+a.Error()) })
 }
 
 // unproven reports whether the other side's certificate proves nothing.

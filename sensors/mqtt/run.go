@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"gapward/sensors"
@@ -56,7 +57,7 @@ type loop struct {
 	throttledTold bool // that the broker holds messages up has been told
 
 	away        error // why there is no connection; nil while there is one
-	awayLogged  string
+	awayLogged  map[string]bool // the reasons that have been logged since there was one
 	subscribing bool // a subscribe is under way
 	nextTry     time.Time
 
@@ -80,6 +81,7 @@ func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 		channels:   make([]channelState, len(s.channels)),
 		order:      holdBack{wait: s.opts.HoldBack},
 		away:       fmt.Errorf("connecting to broker %s: no answer yet", s.broker.Host),
+		awayLogged: map[string]bool{},
 		past:       newCatchUp(s.keep, conn.clock.nowNS()),
 	}
 	for i := range l.topics {
@@ -385,7 +387,7 @@ func (l *loop) missing() []string {
 func (l *loop) event(e event) {
 	switch e.kind {
 	case eventConnected:
-		l.away, l.awayLogged = nil, ""
+		l.away, l.awayLogged = nil, map[string]bool{}
 		l.past.welcomed(l.clock.nowNS())
 		l.subscribing = true
 		for i := range l.topics {
@@ -413,8 +415,15 @@ func (l *loop) lost(why error) {
 	for i := range l.topics {
 		l.topics[i].listening = false
 	}
-	if l.awayLogged != why.Error() {
-		l.awayLogged = why.Error()
+	// Without its numbers, for the local port is another one every time.
+	text := strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' {
+			return -1
+		}
+		return r
+	}, why.Error())
+	if !l.awayLogged[text] {
+		l.awayLogged[text] = true
 		l.s.log.Warn("the broker is away; its signals are without answer", "err", why)
 	}
 }
