@@ -56,9 +56,9 @@ type loop struct {
 
 	throttledTold bool // that the broker holds messages up has been told
 
-	away        error // why there is no connection; nil while there is one
+	away        error           // why there is no connection; nil while there is one
 	awayLogged  map[string]bool // the reasons that have been logged since there was one
-	subscribing bool // a subscribe is under way
+	subscribing bool            // a subscribe is under way
 	nextTry     time.Time
 
 	past catchUp
