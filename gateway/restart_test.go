@@ -314,3 +314,53 @@ func TestKilledBetweenAnEntryAndWhatItCauses(t *testing.T) {
 	}
 	t.Logf("before:\n%safter:\n%s", before, after)
 }
+
+// What was learned through a probe that is scaled otherwise since, or kept in
+// another form, is of no use: the brake learns anew, and the log says so. The
+// others keep what they know.
+func TestWhatDoesNotFitIsLearnedAnew(t *testing.T) {
+	l := newLife(t, 24)
+	r := l.run(t)
+	r.feed(l.samples[:len(l.samples)/3])
+	r.stop()
+	r.p.LearnedAll()
+	kept := r.p.Learned(nil)
+	site, problems := configs.Parse("test.yaml", []byte(strings.Replace(restartSite, "mm: [0, 10]", "mm: [0, 12]", 1)), configs.Run)
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	start := func() (p *Pipeline, log string) {
+		var told bytes.Buffer
+		p, err := NewSitePipeline(site, site.AnalysisSettings())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := recall(t.Context(), p, site, r.db, slog.New(slog.NewTextHandler(&told, nil))); err != nil {
+			t.Fatal(err)
+		}
+		p.LearnedAll()
+		return p, told.String()
+	}
+	fresh, err := NewSitePipeline(site, site.AnalysisSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	fresh.LearnedAll()
+	p, log := start()
+	got, empty := p.Learned(nil), fresh.Learned(nil)
+	if !bytes.Equal(got[0].State, empty[0].State) || !bytes.Equal(got[1].State, kept[1].State) {
+		t.Error("the brake with another probe goes on with what it knew, or the other one doesn't")
+	}
+	if strings.Count(log, "is learned anew") != 1 || !strings.Contains(log, "brake=quay-2/main") || !strings.Contains(log, "wired or scaled otherwise") {
+		t.Errorf("the log says %s", log)
+	}
+	// Kept by a version that lists other fields.
+	kept[1].State[0] ^= 1
+	if err := r.db.Commit(t.Context(), &store.Batch{Learned: kept}); err != nil {
+		t.Fatal(err)
+	}
+	p, log = start()
+	if got := p.Learned(nil); !bytes.Equal(got[1].State, empty[1].State) || !strings.Contains(log, "another version of gapward") {
+		t.Errorf("of another version: the log says %s", log)
+	}
+}
