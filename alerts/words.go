@@ -99,7 +99,7 @@ func Cautions() []string {
 // when. Figures that aren't there are left out; times are UTC.
 func Message(e Event) string {
 	var b strings.Builder
-	if verb := verbOf(e.Change); verb != "" {
+	if verb := Verb(e.Change); verb != "" {
 		b.WriteString(verb)
 		if e.By != "" {
 			b.WriteString(" by " + onOneLine(e.By))
@@ -145,8 +145,8 @@ func Subject(e Event) string {
 	return "gateway"
 }
 
-// verbOf is what a change does to an alarm, empty for its beginning.
-func verbOf(c Change) string {
+// Verb is what a change does to an alarm, empty for its beginning.
+func Verb(c Change) string {
 	switch c {
 	case Cleared:
 		return "Cleared"

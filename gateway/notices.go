@@ -16,17 +16,24 @@ import (
 )
 
 // notifiers makes a sink of each way in which the site file wants people to be
-// told of alarms. A notifier follows the store like any exporter.
+// told of alarms. A notifier follows the store like any exporter, and leaves out
+// what people aren't told, see [alerts.Told].
 func notifiers(site *configs.Site, base string) (list []export.Sink, err error) {
 	for i, s := range site.Notify {
 		n, err := notify.New(s)
 		if err != nil {
 			return nil, fmt.Errorf("notify[%d]: %w", i, err)
 		}
-		list = append(list, export.NewAlarmSink("notify-"+n.Name(), func(ctx context.Context, rows []store.AlarmRow) error {
-			notices := make([]notify.Notice, len(rows))
-			for i, r := range rows {
-				notices[i] = notify.Notice{ID: r.ID, Event: r.Event, Site: site.Name, Link: pageLink(base, r.Event)}
+		list = append(list, export.NewAlarmSink(cursorName(n.Name(), s.Escalation), func(ctx context.Context, rows []store.AlarmRow) error {
+			var notices []notify.Notice
+			for _, r := range rows {
+				if !alerts.Told(r.Event, s.Escalation) {
+					continue
+				}
+				notices = append(notices, notify.Notice{ID: r.ID, Event: r.Event, Site: site.Name, Link: pageLink(base, r.Event)})
+			}
+			if len(notices) == 0 {
+				return nil
 			}
 			return asDelivery(n.Notify(ctx, notices))
 		}))
@@ -69,4 +76,13 @@ func asDelivery(err error) error {
 		return &export.Busy{Err: err, After: e.RetryAfter}
 	}
 	return err
+}
+
+// cursorName is what a notifier's place in the store is called. One address may
+// be a first and a second one.
+func cursorName(name string, escalation bool) string {
+	if escalation {
+		return "notify-escalation-" + name
+	}
+	return "notify-" + name
 }

@@ -22,8 +22,8 @@ const mailTimeout = 15 * time.Second
 // Mail hands each notice to a mail server, one mail for each recipient, so
 // that one address that is refused doesn't keep the mail from the others.
 //
-// All mails about one condition of one brake refer to the same thread; the
-// Message-ID is made from [Notice.Key], by which a mail sent twice can be
+// All mails about one incident, from an alarm's beginning to its end, refer to
+// the same thread; the Message-ID is made from [Notice.Key], by which a mail sent twice can be
 // told.
 type Mail struct {
 	settings MailSettings
@@ -209,7 +209,7 @@ func (m *Mail) message(n Notice, to string) (*gomail.Msg, error) {
 	message.Subject(subject(n))
 	message.SetDate()
 	message.SetMessageIDWithValue(n.Key() + "." + digest(to) + "@gapward.invalid")
-	thread := "<thread-" + digest(n.Site, n.Brake, string(n.Condition)) + "@gapward.invalid>"
+	thread := "<thread-" + digest(n.Site, n.Brake, n.Device, string(n.Condition), strconv.FormatInt(n.SinceNS, 10)) + "@gapward.invalid>"
 	message.SetGenHeader(gomail.HeaderReferences, thread)
 	message.SetGenHeader(gomail.HeaderInReplyTo, thread)
 	message.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: no absence notes, please
@@ -220,16 +220,9 @@ func (m *Mail) message(n Notice, to string) (*gomail.Msg, error) {
 // subject says where and what; figures are in the body, so that the subjects
 // of one thread stay alike.
 func subject(n Notice) string {
-	brake := n.Brake
-	if brake == "" {
-		brake = "gateway"
-	}
-	text := n.Site + ": " + brake + ": " + alerts.Title(n.Condition)
-	switch n.Change {
-	case alerts.Cleared:
-		text = "Cleared: " + text
-	case alerts.Acked:
-		text = "Acknowledged: " + text
+	text := n.Site + ": " + alerts.Subject(n.Event) + ": " + alerts.Title(n.Condition)
+	if verb := alerts.Verb(n.Change); verb != "" {
+		text = verb + ": " + text
 	}
 	return strings.Join(strings.Fields(text), " ")
 }
@@ -241,9 +234,11 @@ func mailBody(n Notice) string {
 	if n.Link != "" {
 		b.WriteString(n.Link + "\n")
 	}
-	if n.Change == alerts.Raised {
-		b.WriteString("\nFirst: " + alerts.FirstStep(n.Condition) + "\n")
+	first := "First: "
+	if n.Change == alerts.Cleared {
+		first = "It has gone. If it comes again: "
 	}
+	b.WriteString("\n" + first + alerts.FirstStep(n.Condition) + "\n")
 	b.WriteString("\nBefore anybody touches the brake:\n")
 	for _, c := range alerts.Cautions() {
 		b.WriteString("- " + c + "\n")

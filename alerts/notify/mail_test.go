@@ -219,19 +219,21 @@ func TestMailText(t *testing.T) {
 	}
 }
 
-func TestMailsOfOneConditionMakeOneThread(t *testing.T) {
+func TestMailsOfOneIncidentMakeOneThread(t *testing.T) {
 	box := startMailbox(t, false, false)
 	m := startMail(t, box, MailSettings{})
 	other := exampleNotice(9, alerts.Raised)
 	other.Condition = analysis.GapMax
+	later := exampleNotice(11, alerts.Raised) // the same condition, another incident
+	later.SinceNS += 24 * 3600e9
 	gateway := exampleNotice(10, alerts.Raised)
 	gateway.Brake, gateway.Condition = "", analysis.GatewayFault
-	notices := []Notice{exampleNotice(7, alerts.Raised), exampleNotice(8, alerts.Cleared), other, gateway}
+	notices := []Notice{exampleNotice(7, alerts.Raised), exampleNotice(8, alerts.Cleared), other, gateway, later}
 	if err := m.Notify(t.Context(), notices); err != nil {
 		t.Fatal(err)
 	}
 	mails := box.take()
-	if len(mails) != 4 {
+	if len(mails) != 5 {
 		t.Fatalf("%d mails came, want one for each event", len(mails))
 	}
 	ids, threads := map[string]bool{}, []string{}
@@ -242,17 +244,17 @@ func TestMailsOfOneConditionMakeOneThread(t *testing.T) {
 		if header.Get("In-Reply-To") != header.Get("References") || header.Get("References") == "" {
 			t.Errorf("mail %d replies to %q and refers to %q", i, header.Get("In-Reply-To"), header.Get("References"))
 		}
-		if i == 1 && (!strings.HasPrefix(subject, "Cleared: ") || strings.Contains(body, "First:")) {
+		if i == 1 && (!strings.HasPrefix(subject, "Cleared: ") || !strings.Contains(body, "If it comes again: "+alerts.FirstStep(analysis.GapAdjust))) {
 			t.Errorf("of a cleared alarm it says %q\n%s", subject, body)
 		}
 		if i == 3 && subject != "Kestrel Quay: gateway: gapward itself has a fault" {
 			t.Errorf("of the gateway it says %q", subject)
 		}
 	}
-	if len(ids) != 4 {
-		t.Errorf("four mails have %d ids", len(ids))
+	if len(ids) != 5 {
+		t.Errorf("five mails have %d ids", len(ids))
 	}
-	if threads[0] != threads[1] || threads[0] == threads[2] || threads[2] == threads[3] {
+	if threads[0] != threads[1] || threads[0] == threads[2] || threads[2] == threads[3] || threads[0] == threads[4] {
 		t.Errorf("threads are %v; want the first two alike and the others apart", threads)
 	}
 }

@@ -1,5 +1,5 @@
-// Package notify tells people and other systems of alarms: by webhook or by
-// mail.
+// Package notify tells people and other systems of alarms: by webhook, by
+// mail or by MQTT.
 //
 // A [Notifier] delivers what it is given, or says what it could not deliver
 // and whether trying again can help. It keeps no queue: when to try, and what
@@ -81,8 +81,11 @@ func New(s Settings) (Notifier, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	if s.Webhook != nil {
+	switch {
+	case s.Webhook != nil:
 		return NewWebhook(*s.Webhook)
+	case s.MQTT != nil:
+		return NewMQTT(*s.MQTT)
 	}
 	return NewMail(*s.Mail)
 }

@@ -8,12 +8,27 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 )
 
-// Settings are one way in which people are told. Exactly one field is set.
+// Settings are one way in which people are told. Exactly one of the ways is set.
 type Settings struct {
 	Webhook *WebhookSettings `yaml:"webhook"`
 	Mail    *MailSettings    `yaml:"mail"`
+	MQTT    *MQTTSettings    `yaml:"mqtt"`
+
+	// Escalation: this is a second address, told only of what the first have
+	// not acknowledged in time.
+	Escalation bool `yaml:"escalation"`
+}
+
+// MQTTSettings are those of an [MQTT].
+type MQTTSettings struct {
+	URL          string `yaml:"url"`           // mqtt://host:port, or mqtts:// for TLS
+	Topic        string `yaml:"topic"`         // each notice is published to it
+	User         string `yaml:"user"`          // empty: without
+	PasswordFile string `yaml:"password_file"` // file with the password
+	CAFile       string `yaml:"ca_file"`       // PEM file of the authority that signed the broker's certificate; empty: those that this machine trusts
 }
 
 // WebhookSettings are those of a [Webhook].
@@ -35,15 +50,47 @@ type MailSettings struct {
 // Validate says what is wrong with the settings. It looks at no file and no
 // server.
 func (s Settings) Validate() error {
+	ways := 0
+	for _, set := range []bool{s.Webhook != nil, s.Mail != nil, s.MQTT != nil} {
+		if set {
+			ways++
+		}
+	}
 	switch {
-	case s.Webhook != nil && s.Mail != nil:
-		return errors.New("a notifier has both webhook and mail; write them as two entries of notify")
+	case ways > 1:
+		return errors.New("a notifier has more than one of webhook, mail and mqtt; write each as an entry of notify of its own")
 	case s.Webhook != nil:
 		return s.Webhook.Validate()
 	case s.Mail != nil:
 		return s.Mail.Validate()
+	case s.MQTT != nil:
+		return s.MQTT.Validate()
 	}
-	return errors.New("a notifier has neither webhook nor mail")
+	return errors.New("a notifier has none of webhook, mail and mqtt")
+}
+
+// Validate says what is wrong with the settings.
+func (s MQTTSettings) Validate() error {
+	u, err := url.Parse(s.URL)
+	switch {
+	case err != nil:
+		return fmt.Errorf("mqtt: reading its url: %w", withoutURL(err))
+	case s.URL == "":
+		return errors.New("mqtt: it has no url")
+	case u.Scheme != "mqtt" && u.Scheme != "mqtts", u.Port() == "", u.Hostname() == "":
+		return fmt.Errorf("mqtt: its url %q must begin with mqtt:// or mqtts:// and have a host and a port", shownURL(u))
+	case u.User != nil:
+		return errors.New("mqtt: its url holds a user or a password; write user and password_file")
+	case s.Topic == "" || len(s.Topic) > 65535:
+		return errors.New("mqtt: it has no topic")
+	case strings.ContainsAny(s.Topic, "+#\x00") || strings.HasPrefix(s.Topic, "$") || !utf8.ValidString(s.Topic):
+		return fmt.Errorf("mqtt: nothing can be published to the topic %q; leave out + and #, and $ at its beginning", s.Topic)
+	case (s.User == "") != (s.PasswordFile == ""):
+		return errors.New("mqtt: user and password_file go together; give both or neither")
+	case s.CAFile != "" && u.Scheme != "mqtts":
+		return errors.New("mqtt: ca_file means nothing without TLS; write mqtts:// in the url, or take it out")
+	}
+	return nil
 }
 
 // Validate says what is wrong with the settings.

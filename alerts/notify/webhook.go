@@ -24,7 +24,7 @@ const webhookTimeout = 10 * time.Second
 
 // Webhook posts each notice as one JSON object.
 //
-// The object is the alarm's line with id, site, since, title, message,
+// The object is the alarm's line with id, key, site, since, title, message,
 // first_step, cautions and link added. Header Idempotency-Key is [Notice.Key].
 // With a secret, header X-Gapward-Signature is "sha256=" and the HMAC-SHA-256
 // of the body under the secret, in hexadecimal. Any reply of 200 to 299 means
@@ -74,7 +74,7 @@ func (w *Webhook) Notify(ctx context.Context, notices []Notice) error {
 
 // post delivers one notice and returns nil, or what went wrong.
 func (w *Webhook) post(ctx context.Context, n Notice) *Error {
-	body, err := webhookBody(n)
+	body, err := noticeBody(n)
 	if err != nil {
 		return &Error{Permanent: true, Err: err}
 	}
@@ -112,21 +112,21 @@ func (w *Webhook) post(ctx context.Context, n Notice) *Error {
 	}
 }
 
-// webhookBody is the alarm's line with what a receiver needs who knows nothing
+// noticeBody is the alarm's line with what a receiver needs who knows nothing
 // of the site.
-func webhookBody(n Notice) ([]byte, error) {
+func noticeBody(n Notice) ([]byte, error) {
 	since := string(time.Unix(0, n.SinceNS).UTC().AppendFormat(nil, time.RFC3339Nano))
 	more, err := json.Marshal(struct {
 		ID        int64    `json:"id"`
+		Key       string   `json:"key"`
 		Site      string   `json:"site"`
 		Since     string   `json:"since"`
-		By        string   `json:"by,omitempty"`
 		Title     string   `json:"title"`
 		Message   string   `json:"message"`
 		FirstStep string   `json:"first_step"`
 		Cautions  []string `json:"cautions"`
 		Link      string   `json:"link,omitempty"`
-	}{n.ID, n.Site, since, n.By, alerts.Title(n.Condition), alerts.Message(n.Event), alerts.FirstStep(n.Condition), alerts.Cautions(), n.Link})
+	}{n.ID, n.Key(), n.Site, since, alerts.Title(n.Condition), alerts.Message(n.Event), alerts.FirstStep(n.Condition), alerts.Cautions(), n.Link})
 	if err != nil {
 		return nil, fmt.Errorf("writing its body: %w", err)
 	}
