@@ -157,7 +157,7 @@ func TestRecordIsWhatItWas(t *testing.T) {
 		t.Fatal(err)
 	}
 	text := strings.ReplaceAll(html.String(), "\u00a0", " ")
-	for _, want := range []string{"Land the load and secure the hook", "2.79 ± 0.03 mm", "Adjust</span>", "one hole short", "Turn the brake ring on by 2 index holes (1/3 turn).", "order now", ";base64,",
+	for _, want := range []string{"Land the load and secure the hook", "2.79 ± 0.03 mm", "Adjust</span>", "one hole short", "Turn the brake ring on by 2 index holes (1/3 turn).", "Order brake lining (KQ-1190) now: it takes 42 days.", ";base64,",
 		"Inspected by, date", "Braking work", "Passed without load, by K. Berg", "hand less probe", "Signal is silent", "12.0", "gapward itself has a fault", "24.0", "2 Mar 2026"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page doesn't say %q", want)

@@ -142,6 +142,11 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 		if v.Plan = viewPlan(g, name, plan); touches(plan) {
 			v.Cautions = alerts.Cautions()
 		}
+		if v.Plan != nil {
+			if err := s.addWork(ctx, v.Plan, name); err != nil {
+				return nil, err
+			}
+		}
 	}
 	if b.judged {
 		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", figures.Grouped(b.verdict.Full), figures.Grouped(b.verdict.Jogs))

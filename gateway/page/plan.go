@@ -1,13 +1,17 @@
 package page
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"net/http"
+	"net/url"
+	"time"
 
 	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/figures"
+	"gapward/gateway/report"
 )
 
 // planView is what to do at a brake and at those that hold the load with it.
@@ -16,6 +20,45 @@ type planView struct {
 	Order  string     // why in this order
 	Others string
 	Test   string
+
+	Enter    string   // path of the ledger's form; empty where there is none
+	Latest   string   // how the latest work turned out
+	Offer    string   // a step that nobody entered
+	Retest   string   // how far the retest after the latest work has come
+	Relining string   // when the lining must be renewed
+	Orders   []string // what must be ordered for it, and by when
+}
+
+// addWork adds what the ledger says of the latest work on the brake, and when its
+// lining must be renewed.
+func (s *Server) addWork(ctx context.Context, v *planView, brake string) error {
+	if s.deps.Record == nil {
+		return nil
+	}
+	now := s.deps.Now()
+	rec, err := s.deps.Record(ctx, report.Query{Brake: brake, From: time.Unix(0, 1), To: now.Add(5 * time.Minute), Now: now, Short: true})
+	if err != nil {
+		return err
+	}
+	b := rec.Brakes[0]
+	if s.deps.Ledger != nil {
+		v.Enter = "/enter?" + url.Values{"brake": {brake}}.Encode()
+	}
+	if n := len(b.Works); n > 0 {
+		v.Latest = sentence(b.Works[n-1].Words)
+	}
+	v.Offer = b.Offer
+	if len(b.Works) > 0 || b.RetestDue {
+		v.Retest = sentence(b.Retest)
+	}
+	if b.Lining == nil {
+		return nil
+	}
+	v.Relining = sentence(b.Lining.Outlook)
+	for _, o := range b.Lining.Orders {
+		v.Orders = append(v.Orders, o.Words(now))
+	}
+	return nil
 }
 
 // planLine is the plan for one brake.

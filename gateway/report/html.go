@@ -48,15 +48,9 @@ func (r *Record) words() template.FuncMap {
 		return t.In(zone).Format(layout)
 	}
 	return template.FuncMap{
-		"stamp": func(text string) string { return at(text, "2\u00a0Jan\u00a02006 15:04") },
-		"day":   func(text string) string { return at(text, "2 Jan 2006") },
-		"dayOf": func(text string) string {
-			t, err := time.Parse(time.DateOnly, text)
-			if err != nil {
-				return text
-			}
-			return t.Format("2\u00a0Jan\u00a02006")
-		},
+		"stamp":    func(text string) string { return at(text, "2\u00a0Jan\u00a02006 15:04") },
+		"day":      func(text string) string { return at(text, "2 Jan 2006") },
+		"order":    func(o OrderRecord) string { return o.Words(r.made) },
 		"zone":     func() string { return r.made.Format("MST (UTC-07:00)") },
 		"state":    stateWords,
 		"gap":      func(mm, u *float64) string { return figures.Gap(value(mm), value(u)).String() },

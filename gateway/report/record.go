@@ -2,6 +2,8 @@ package report
 
 import (
 	"encoding/json"
+	"fmt"
+	"strconv"
 	"time"
 
 	"gapward/alerts"
@@ -139,6 +141,24 @@ type OrderRecord struct {
 	LeadDays int    `json:"lead_days"`
 	By       string `json:"order_by,omitempty"` // a day; absent where no date is known
 	Overdue  bool   `json:"overdue,omitempty"`
+}
+
+// Words say what is to be ordered, and by when.
+func (o OrderRecord) Words(now time.Time) string {
+	what := o.Name
+	if o.Number != "" {
+		what += " (" + o.Number + ")"
+	}
+	if o.Quantity > 1 {
+		what = strconv.Itoa(o.Quantity) + " × " + what
+	}
+	switch by, err := time.ParseInLocation(time.DateOnly, o.By, now.Location()); {
+	case o.Overdue:
+		return fmt.Sprintf("Order %s now: it takes %d days.", what, o.LeadDays)
+	case err == nil:
+		return fmt.Sprintf("Order %s by %s: it takes %d days.", what, by.Format("2\u00a0Jan\u00a02006"), o.LeadDays)
+	}
+	return fmt.Sprintf("It needs %s, which takes %d days.", what, o.LeadDays)
 }
 
 // GapRecord is the gaps of a stretch of time.
