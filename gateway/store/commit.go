@@ -280,7 +280,7 @@ func (c *committing) waveform(r *WaveformRow) error {
 	if err != nil {
 		return err
 	}
-	points, err := packWaveform(r.Waveform)
+	points, err := c.d.packer.pack(r.Waveform)
 	if err != nil {
 		return err
 	}

@@ -50,6 +50,7 @@ type DB struct {
 	st      statements
 	brakes  map[string]int64
 	next    nextIDs
+	packer  packer
 	changed chan struct{}
 	closed  bool
 }

@@ -350,7 +350,7 @@ func TestCommitAfterItsContext(t *testing.T) {
 }
 
 func FuzzUnpackWaveform(f *testing.F) {
-	good, err := packWaveform(wholeBatch().Waveforms[0].Waveform)
+	good, err := new(packer).pack(wholeBatch().Waveforms[0].Waveform)
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -362,7 +362,7 @@ func FuzzUnpackWaveform(f *testing.F) {
 		if err != nil {
 			return
 		}
-		again, err := packWaveform(analysis.Waveform{TimesNS: times, TravelMM: travel})
+		again, err := new(packer).pack(analysis.Waveform{TimesNS: times, TravelMM: travel})
 		if err != nil {
 			t.Fatal(err)
 		}

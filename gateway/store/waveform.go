@@ -15,41 +15,56 @@ import (
 // maxPoints bounds what is unpacked: an hour at 1 kHz.
 const maxPoints = 3_600_000
 
-// packWaveform packs the points: their number, the steps of time, then the
-// steps of travel, all as varints, deflated. A float's bits, read as an
-// integer, rise with its value, so near readings lie near each other and the
-// steps of a converter recur. Nothing is rounded.
-func packWaveform(w analysis.Waveform) ([]byte, error) {
+// packer packs waveforms, one after the other. It keeps the compressor, which is
+// most of a megabyte: made anew for every cycle it would be most of what the
+// daemon allocates.
+type packer struct {
+	raw    []byte
+	packed bytes.Buffer
+	z      *flate.Writer
+}
+
+// pack packs the points: their number, the steps of time, then the steps of
+// travel, all as varints, deflated. A float's bits, read as an integer, rise
+// with its value, so near readings lie near each other and the steps of a
+// converter recur. Nothing is rounded. What it returns is good until the next
+// call.
+func (p *packer) pack(w analysis.Waveform) ([]byte, error) {
 	if len(w.TimesNS) != len(w.TravelMM) {
 		return nil, fmt.Errorf("the waveform has %d times and %d readings", len(w.TimesNS), len(w.TravelMM))
 	}
-	raw := binary.AppendUvarint(make([]byte, 0, 8*len(w.TimesNS)+4), uint64(len(w.TimesNS)))
+	p.raw = binary.AppendUvarint(p.raw[:0], uint64(len(w.TimesNS)))
 	var before int64
 	for _, t := range w.TimesNS {
-		raw = binary.AppendVarint(raw, t-before)
+		p.raw = binary.AppendVarint(p.raw, t-before)
 		before = t
 	}
 	before = 0
 	for _, v := range w.TravelMM {
 		bits := int64(math.Float32bits(v))
-		raw = binary.AppendVarint(raw, bits-before)
+		p.raw = binary.AppendVarint(p.raw, bits-before)
 		before = bits
 	}
-	var packed bytes.Buffer
-	z, err := flate.NewWriter(&packed, flate.DefaultCompression)
-	if err != nil {
+	p.packed.Reset()
+	if p.z == nil {
+		z, err := flate.NewWriter(&p.packed, flate.DefaultCompression)
+		if err != nil {
+			return nil, err
+		}
+		p.z = z
+	} else {
+		p.z.Reset(&p.packed)
+	}
+	if _, err := p.z.Write(p.raw); err != nil {
 		return nil, err
 	}
-	if _, err := z.Write(raw); err != nil {
+	if err := p.z.Close(); err != nil {
 		return nil, err
 	}
-	if err := z.Close(); err != nil {
-		return nil, err
-	}
-	return packed.Bytes(), nil
+	return p.packed.Bytes(), nil
 }
 
-// unpackWaveform is the inverse of [packWaveform].
+// unpackWaveform is the inverse of [packer.pack].
 func unpackWaveform(packed []byte) (timesNS []int64, travelMM []float32, err error) {
 	// Two varints a point, at most ten bytes each.
 	raw, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(packed)), 20*maxPoints))
