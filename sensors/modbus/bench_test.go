@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"net"
 	"testing"
 	"time"
 
@@ -14,14 +13,7 @@ const benchBrakes = 16
 
 // benchDevice answers register and bit reads with zeros, as fast as it can.
 func benchDevice(b *testing.B) string {
-	return serve(b, func(c net.Conn, _ int) {
-		out := make([]byte, 0, maxFrame)
-		for r := next(c); r != nil; r = next(c) {
-			n := replyBytes(Table(r[7]-1), uint16(r[10])<<8|uint16(r[11]))
-			out = append(out[:0], r[0], r[1], 0, 0, 0, byte(3+n), r[6], r[7], byte(n))
-			c.Write(out[:9+n])
-		}
-	})
+	return serve(b, loadAnswers)
 }
 
 func perBrake(b *testing.B) {

@@ -143,7 +143,7 @@ func (r *run) begin(p *poll) {
 		if p.mustShow(now) {
 			r.show(p, sensors.NoAnswer, now)
 		}
-		r.again(p)
+		r.again(p, now)
 		return
 	}
 	if p.unit.fails > 0 { // what has been read mustn't wait for a timeout
@@ -181,18 +181,18 @@ func (r *run) end(token int, rep reply, err error) {
 	case w != nil && w.poll == p && w.standIn != nil:
 		r.endRejoin(w, rep, err, now)
 	case p.inTrial:
-		r.endPart(p, rep, err)
+		r.endPart(p, rep, err, now)
 	case refused(err) && !now.Before(p.partAt) && r.split(p):
 	default:
-		r.settle(p, rep, err)
+		r.settle(p, rep, err, now)
 		r.report(p, err, now)
-		r.again(p)
+		r.again(p, now)
 	}
 }
 
 // again puts a poll back to wait for its next slot.
-func (r *run) again(p *poll) {
-	p.advance(r.start, time.Now())
+func (r *run) again(p *poll, now time.Time) {
+	p.advance(r.start, now)
 	r.waiting.push(p)
 }
 
@@ -261,8 +261,7 @@ func (e *PollError) Error() string { return "reading " + e.Request.String() + ":
 func (e *PollError) Unwrap() error { return e.Err }
 
 // settle makes samples of what a request brought and notes how it fares.
-func (r *run) settle(p *poll, rep reply, err error) {
-	now := time.Now()
+func (r *run) settle(p *poll, rep reply, err error, now time.Time) {
 	switch e := exceptionIn(err); {
 	case err == nil:
 		p.answered()

@@ -69,12 +69,12 @@ func (r *run) branch(w *whole, p *poll) bool {
 }
 
 // endPart takes what became of a part on trial.
-func (r *run) endPart(p *poll, rep reply, err error) {
+func (r *run) endPart(p *poll, rep reply, err error, now time.Time) {
 	if refused(err) && r.branch(p.of, p) {
 		p.of.trials--
 		return
 	}
-	r.settle(p, rep, err)
+	r.settle(p, rep, err, now)
 	r.endTrial(p, err)
 }
 
@@ -97,7 +97,7 @@ func (r *run) endTrial(p *poll, err error) {
 			b.partAt = now.Add(splitAgain)
 		}
 		r.report(b, err, now)
-		r.again(b)
+		r.again(b, now)
 		return
 	}
 	w.tryAt = now.Add(w.wait)
@@ -106,7 +106,7 @@ func (r *run) endTrial(p *poll, err error) {
 	for i, part := range w.parts {
 		part.inTrial = false
 		r.report(part, w.errs[i], now)
-		r.again(part)
+		r.again(part, now)
 	}
 }
 
@@ -128,6 +128,6 @@ func (r *run) endRejoin(w *whole, rep reply, err error, now time.Time) {
 	}
 	b := w.poll
 	b.of, b.partAt = nil, time.Time{}
-	r.settle(b, rep, nil)
-	r.again(b)
+	r.settle(b, rep, nil, now)
+	r.again(b, now)
 }

@@ -35,6 +35,7 @@ type tcpLink struct {
 	transaction uint16
 	late        bool // an answer may still come that nobody awaits: ask no more on this connection
 	writeBy     time.Time
+	readBy      time.Time
 	fresh       bool // nothing has come on this connection yet
 	heard       bool // something has come since nothing was under way
 	foreign     int  // answers to others since then
@@ -121,6 +122,9 @@ func (t *tcpLink) start(ctx context.Context, token int, a ask) {
 			return
 		}
 	}
+	if t.fresh { // connecting took its time
+		f.sent = time.Now()
+	}
 	t.flying = append(t.flying, f)
 	if err := t.send(&t.flying[len(t.flying)-1]); err != nil {
 		t.fail(ctx, err)
@@ -137,7 +141,8 @@ func (t *tcpLink) dial(ctx context.Context, deadline time.Time) error {
 	t.mu.Lock()
 	t.conn = conn
 	t.mu.Unlock()
-	t.r, t.w, t.late, t.fresh, t.writeBy = 0, 0, false, true, time.Time{}
+	t.r, t.w, t.late, t.fresh = 0, 0, false, true
+	t.writeBy, t.readBy = time.Time{}, time.Time{}
 	if ctx.Err() != nil { // it may have ended before conn could be seen
 		t.drop()
 		return ctx.Err()
@@ -163,7 +168,6 @@ func (t *tcpLink) send(f *flight) error {
 			return err
 		}
 	}
-	f.sent = time.Now()
 	_, err := t.conn.Write(b)
 	return err
 }
@@ -267,8 +271,13 @@ func (t *tcpLink) receive(wake time.Time) error {
 		t.w = copy(t.buf[:], t.buf[t.r:t.w])
 		t.r = 0
 	}
-	if err := t.conn.SetReadDeadline(wake); err != nil {
-		return err
+	// A deadline that comes earlier than need be only wakes us for nothing, and
+	// setting it for each reply costs more.
+	if t.readBy.After(wake) || t.readBy.Before(time.Now()) {
+		t.readBy = wake
+		if err := t.conn.SetReadDeadline(wake); err != nil {
+			return err
+		}
 	}
 	n, err := t.conn.Read(t.buf[t.w:])
 	t.w += n
@@ -313,6 +322,7 @@ func (t *tcpLink) fail(ctx context.Context, err error) {
 		t.drop()
 		if err = t.dial(ctx, t.earliest()); err == nil {
 			for i := range t.flying {
+				t.flying[i].sent = time.Now()
 				if err = t.send(&t.flying[i]); err != nil {
 					break
 				}
