@@ -8,9 +8,10 @@ type RetestStep struct {
 }
 
 // RetestSteps is the checklist after work on brakes. Common practice in the
-// trade, without a published source; OSHA 29 CFR 1910.179(k)(1) asks likewise
-// that altered cranes be tested before use, and (l)(3) that brakes be adjusted
-// as needed, which is a reference only: the rules of the place come first.
+// trade, without a published source. OSHA 29 CFR 1910.179, (k)(1) and (l)(3), asks
+// likewise that altered cranes be tested before use and brakes be adjusted as
+// needed; it is cited from memory and as a reference only: the rules of the place
+// come first.
 func RetestSteps() []RetestStep {
 	return []RetestStep{
 		{Do: "Tools and people are clear, covers are on, the adjuster is locked."},
