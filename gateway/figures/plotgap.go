@@ -25,6 +25,14 @@ type GapHistory struct {
 	Forecast analysis.Forecast
 	Foretold bool // there is a forecast, made before Until
 	ByHand   []HandPoint
+	Filtered []store.FilteredGap // what the filter made of it
+	Works    []WorkMark
+}
+
+// WorkMark is work at the brake that moved its gap.
+type WorkMark struct {
+	AtNS int64
+	Word string // "adjusted", "new lining"
 }
 
 // HandPoint is a gap read by hand.
@@ -34,7 +42,9 @@ type HandPoint struct {
 }
 
 // GapCurve draws the history of a gap: least to most of each stretch of time as
-// a band, the means as a line, the limits, and the forecast as a fan.
+// a band, the filtered gap with ±2u as a band and a line in it (where there is
+// none the means), the limits, work at the brake, and the forecast as a fan up
+// to where it crosses the limit.
 func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	pal := newPalette()
 	p := newPlot(pal)
@@ -53,7 +63,7 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	}
 	from, now := sec(max(first, h.FromNS)), sec(h.Until.UnixNano())
 	to := now
-	fan, hasFan := fanOf(h, now, max(now-from, 86400))
+	fan, hasFan := fanOf(h, now, reachAhead(h, now, max(now-from, 86400)))
 	if hasFan {
 		to = fan.end
 	}
@@ -87,7 +97,10 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 		line.LineStyle = draw.LineStyle{Color: one.ink.stand, Width: one.width, Dashes: one.dashes}
 		p.Add(line)
 	}
-	if err := addPoints(p, h.Points, pal); err != nil {
+	if err := addPoints(p, h.Points, len(h.Filtered) > 1, pal); err != nil {
+		return nil, err
+	}
+	if err := addFiltered(p, h.Filtered, pal); err != nil {
 		return nil, err
 	}
 	if err := addByHand(p, h.ByHand, pal); err != nil {
@@ -110,6 +123,7 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 			style := lettering(one.ink, text.XLeft, text.YCenter)
 			c.FillText(style, vg.Point{X: data.Max.X + 6, Y: data.Y(p.Y.Norm(one.mm))}, one.name)
 		}
+		paintWorks(c, data, p, h.Works, pal)
 		if hasFan && to > now {
 			at := data.X(p.X.Norm(now))
 			style := lettering(pal.axis, text.XRight, text.YBottom)
@@ -136,8 +150,8 @@ func limitLines(l analysis.Limits, pal palette) []limitLine {
 }
 
 // addPoints adds the band, the line of means and, where they are few, a dot
-// for each.
-func addPoints(p *plot.Plot, points []store.GapPoint, pal palette) error {
+// for each; of those the band alone where the filtered gap goes over it.
+func addPoints(p *plot.Plot, points []store.GapPoint, filtered bool, pal palette) error {
 	if len(points) == 0 {
 		return nil
 	}
@@ -155,6 +169,11 @@ func addPoints(p *plot.Plot, points []store.GapPoint, pal palette) error {
 		return err
 	}
 	area.Color, area.LineStyle.Width = pal.band.stand, 0
+	if filtered {
+		area.Color = pal.fan.stand
+		p.Add(area)
+		return nil
+	}
 	line, err := plotter.NewLine(means)
 	if err != nil {
 		return err
@@ -170,6 +189,52 @@ func addPoints(p *plot.Plot, points []store.GapPoint, pal palette) error {
 		p.Add(dots)
 	}
 	return nil
+}
+
+// addFiltered adds the filtered gap: ±2u as a band, and the line in it.
+func addFiltered(p *plot.Plot, points []store.FilteredGap, pal palette) error {
+	if len(points) < 2 {
+		return nil
+	}
+	line, band := make(plotter.XYs, len(points)), make(plotter.XYs, 0, 2*len(points))
+	for i, q := range points {
+		line[i] = plotter.XY{X: sec(q.AtNS), Y: q.MM}
+		band = append(band, plotter.XY{X: line[i].X, Y: q.MM + 2*q.UMM})
+	}
+	for i := len(points) - 1; i >= 0; i-- {
+		band = append(band, plotter.XY{X: line[i].X, Y: points[i].MM - 2*points[i].UMM})
+	}
+	area, err := plotter.NewPolygon(band)
+	if err != nil {
+		return err
+	}
+	area.Color, area.LineStyle.Width = pal.band.stand, 0
+	middle, err := plotter.NewLine(line)
+	if err != nil {
+		return err
+	}
+	middle.LineStyle = draw.LineStyle{Color: pal.data.stand, Width: 1.8}
+	p.Add(area, middle)
+	return nil
+}
+
+// paintWorks marks work at the brake by upright lines with a word each, which
+// stand in two rows by turns.
+func paintWorks(c, data draw.Canvas, p *plot.Plot, works []WorkMark, pal palette) {
+	n := 0
+	for _, w := range works {
+		if at := sec(w.AtNS); at < p.X.Min || at > p.X.Max {
+			continue
+		}
+		x := data.X(p.X.Norm(sec(w.AtNS)))
+		c.StrokeLine2(draw.LineStyle{Color: pal.axis.stand, Width: 1}, x, data.Min.Y, x, data.Max.Y-vg.Length(n%2)*(letterPX+4))
+		style, dx := lettering(pal.axis, text.XLeft, text.YTop), vg.Length(4)
+		if x > data.Min.X+(data.Max.X-data.Min.X)*3/4 {
+			style, dx = lettering(pal.axis, text.XRight, text.YTop), -4
+		}
+		c.FillText(style, vg.Point{X: x + dx, Y: data.Max.Y - vg.Length(n%2)*(letterPX+4) - 1}, w.Word)
+		n++
+	}
 }
 
 // addByHand adds the readings by hand: open squares, with ±2u as a stroke.
@@ -202,6 +267,17 @@ type forecastFan struct {
 	end                 float64
 	start               plotter.XY
 	early, middle, late plotter.XY
+}
+
+// reachAhead is how far ahead the plot goes, seconds: to where the forecast has
+// crossed its limit even if late, but no more than three times as far as it goes
+// back, so that the history keeps its place.
+func reachAhead(h GapHistory, now, back float64) float64 {
+	late := h.Forecast.DateNS.P95
+	if !Finite(late) || late > latestNS {
+		return back
+	}
+	return min(max(1.05*(late*1e-9-now), 86400), 3*back)
 }
 
 // fanOf is the fan of the forecast. It reaches no further ahead than ahead,

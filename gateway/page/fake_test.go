@@ -115,6 +115,15 @@ func (d *fakeData) Thinned(_ context.Context, brake string, fromNS, toNS int64, 
 	return points, d.broken
 }
 
+func (d *fakeData) Filtered(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.FilteredGap, error) {
+	points, err := d.Thinned(ctx, brake, fromNS, toNS, n)
+	var filtered []store.FilteredGap
+	for _, p := range points {
+		filtered = append(filtered, store.FilteredGap{AtNS: p.AtNS, MM: p.MeanMM, UMM: 0.01})
+	}
+	return filtered, err
+}
+
 func (d *fakeData) Waveform(_ context.Context, brake string) (store.WaveformRow, bool, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -58,6 +58,8 @@ type Data interface {
 	Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit int) ([]store.CycleRow, error)
 	// Thinned reads the gaps of a span as about n points.
 	Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.GapPoint, error)
+	// Filtered reads the course of the filtered gap as about n points.
+	Filtered(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.FilteredGap, error)
 	// Waveform reads the travel of a brake's latest cycle.
 	Waveform(ctx context.Context, brake string) (w store.WaveformRow, ok bool, err error)
 	// Changed gives a channel that is closed when any of it changes.
@@ -153,6 +155,7 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /{$}", s.board)
 	mux.HandleFunc("GET /brake/{name...}", s.brake)
 	mux.HandleFunc("GET /plot/gap/{file...}", s.gapPlot)
+	mux.HandleFunc("GET /plot/times/{file...}", s.timesPlot)
 	mux.HandleFunc("GET /plot/cycle/{file...}", s.cyclePlot)
 	mux.HandleFunc("GET /api/brakes", s.apiBrakes)
 	mux.HandleFunc("GET /api/brake/{name...}", s.apiBrake)

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"fmt"
 	"hash/fnv"
 	"math"
@@ -11,6 +12,7 @@ import (
 
 	"gapward/analysis"
 	"gapward/gateway/figures"
+	"gapward/gateway/store"
 )
 
 // plotCache keeps the plots drawn last. Drawing takes turns: it is the only
@@ -98,7 +100,15 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
-		return figures.GapCurve(figures.GapHistory{Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
+		filtered, err := s.deps.Data.Filtered(ctx, b.Name, span.fromNS(now), math.MaxInt64, figures.PointsOf(sz))
+		if err != nil {
+			return nil, err
+		}
+		works, err := s.works(ctx, b.Name)
+		if err != nil {
+			return nil, err
+		}
+		return figures.GapCurve(figures.GapHistory{Filtered: filtered, Works: works, Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
 			Forecast: at.adjust, Foretold: at.foretold["adjust"]}, sz)
 	})
 	if err != nil {
@@ -106,6 +116,60 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	sendPlot(w, r, svg)
+}
+
+// drawnCycles is of how many of the latest cycles the times are drawn.
+const drawnCycles = 400
+
+// timesPlot is the picture of the latest release and set times.
+func (s *Server) timesPlot(w http.ResponseWriter, r *http.Request) {
+	b, sz, ok := s.plotOf(w, r)
+	if !ok {
+		return
+	}
+	ctx := r.Context()
+	rows, err := s.deps.Data.Cycles(ctx, b.Name, 0, math.MaxInt64, drawnCycles)
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	cycles := make([]analysis.Cycle, len(rows))
+	for i, c := range rows {
+		cycles[i] = c.Cycle
+	}
+	if !figures.HasTimes(cycles) {
+		http.Error(w, "no times were measured in the latest cycles", http.StatusNotFound)
+		return
+	}
+	key := fmt.Sprintf("times %s %v %d", b.Name, sz, rows[len(rows)-1].ID)
+	svg, err := s.plots.get(key, func() ([]byte, error) {
+		return figures.TimesCurve(figures.TimesHistory{Brake: b.Name, Cycles: cycles, Timing: b.Timing, Zone: s.deps.Now().Location()}, sz)
+	})
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	sendPlot(w, r, svg)
+}
+
+// works are the marks of what the ledger has of work that moved the gap.
+func (s *Server) works(ctx context.Context, brake string) (marks []figures.WorkMark, err error) {
+	if s.deps.Ledger == nil {
+		return nil, nil
+	}
+	rows, err := s.deps.Ledger.Ledger(ctx, brake)
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range analysis.Standing(store.Entries(rows)) {
+		switch e.Kind {
+		case analysis.Adjustment:
+			marks = append(marks, figures.WorkMark{AtNS: e.AtNS, Word: "adjusted"})
+		case analysis.LiningFitted:
+			marks = append(marks, figures.WorkMark{AtNS: e.AtNS, Word: "new lining"})
+		}
+	}
+	return marks, nil
 }
 
 func (s *Server) cyclePlot(w http.ResponseWriter, r *http.Request) {
