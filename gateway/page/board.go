@@ -15,7 +15,8 @@ type boardView struct {
 	Gateway  []alarmView
 	Sources  []sourceView // those that don't answer
 	Answers  string       // "3 of 3 sources answer"; empty where there are none
-	Rows     []rowView
+	Filter   filterView
+	Groups   []groupView
 	Cautions []string // where the board tells somebody to touch a brake
 	NoBrakes bool
 }
@@ -38,19 +39,28 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 		s.unreadable(w, r, err)
 		return
 	}
+	f, ok := s.filterOf(w, r)
+	if !ok {
+		return
+	}
 	now := s.deps.Now()
-	b := &boardView{Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
+	b := &boardView{Filter: s.viewFilter(f), Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
 	for i, a := range g.gateway {
 		if a.Device != "" {
 			b.Gateway[i].Title = a.Device + ": " + b.Gateway[i].Title
 		}
 	}
+	var shown []*standing
 	for i := range g.brakes {
-		b.Rows = append(b.Rows, viewRow(&g.brakes[i], now))
+		if f.shows(&g.brakes[i], now) {
+			shown = append(shown, &g.brakes[i])
+		}
 		if b.Cautions == nil {
 			b.Cautions = cautions(&g.brakes[i])
 		}
 	}
+	b.Filter.Shown = len(shown)
+	b.Groups = f.grouped(shown, func(one *standing) rowView { return viewRow(one, now) })
 	b.Counts = count(g.brakes)
 	sources, answering := s.sources(now)
 	for _, one := range sources {
@@ -79,10 +89,15 @@ func (s *Server) sources(now time.Time) (all []sourceView, answering int) {
 	return all, answering
 }
 
+// levels lists how brakes are shown, the worst first, in words.
+func levels() []countView {
+	return []countView{{danger, 0, "stop or failed"}, {abnormal, 0, "abnormal"}, {notice, 0, "to plan"}, {unknown, 0, "not measured"}, {normal, 0, "in limits"}}
+}
+
 // count counts the brakes by how they are shown, the worst first, leaving out
 // what there is none of.
 func count(brakes []standing) []countView {
-	counts := []countView{{danger, 0, "stop or failed"}, {abnormal, 0, "abnormal"}, {notice, 0, "to plan"}, {unknown, 0, "not measured"}, {normal, 0, "in limits"}}
+	counts := levels()
 	var kept []countView
 	for _, c := range counts {
 		for i := range brakes {

@@ -12,6 +12,7 @@ import (
 	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/figures"
+	"gapward/gateway/report"
 	"gapward/gateway/store"
 )
 
@@ -24,23 +25,28 @@ const (
 
 // brakeView is a brake's own page.
 type brakeView struct {
-	Row       rowView
-	Chain     string
-	ChainMore []linkView // the other brakes of the chain
-	Cautions  []string   // where the page leads to touching the brake
-	Plan      *planView  // nil: none
-	Wear      figures.Figure
-	Counts    string
-	Forecasts []forecastView
-	Spans     []spanView
-	GapPlot   plotView
-	Points    []pointView
-	CyclePlot plotView
-	Levels    []levelView // what was measured on the last cycle
-	Cycles    []cycleView // newest first
-	History   []alarmView // newest first
-	Signals   string
-	Sources   []sourceView
+	Row        rowView
+	Chain      string
+	ChainMore  []linkView // the other brakes of the chain
+	Cautions   []string   // where the page leads to touching the brake
+	Plan       *planView  // nil: none
+	Wear       figures.Figure
+	Counts     string
+	Forecasts  []forecastView
+	Spans      []spanView
+	GapPlot    plotView
+	Points     []pointView
+	CyclePlot  plotView
+	TimesPlot  plotView
+	Duty       []factView
+	Health     []healthView
+	Entries    []factView
+	Levels     []levelView // what was measured on the last cycle
+	Cycles     []cycleView // newest first
+	History    []alarmView // newest first
+	Signals    string
+	AlarmsPath string
+	Sources    []sourceView
 }
 
 // linkView leads to another brake and tells how it stands.
@@ -130,9 +136,24 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 	v := &brakeView{
 		Row: viewRow(b, now), Chain: b.brake.Chain, Cautions: cautions(b),
 		Forecasts: viewForecasts(b, now), Spans: viewSpans(name, span),
-		History: viewAlarms(history, now), Signals: signalWords(b.brake),
+		History: viewAlarms(history, now), Signals: signalWords(b.brake), AlarmsPath: "/alarms?" + url.Values{"brake": {name}}.Encode(),
 	}
 	v.Sources, _ = s.sources(now)
+	v.Health = viewHealth(b, cycles)
+	recent, ok, err := s.recent(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if ok {
+		v.Duty = dutyFacts(recent.Duty)
+	}
+	if s.deps.Ledger != nil {
+		rows, err := s.deps.Ledger.Ledger(ctx, name)
+		if err != nil {
+			return nil, err
+		}
+		v.Entries = ledgerFacts(recent, report.Bodies(rows), now)
+	}
 	v.ChainMore = chainOf(g, b)
 	if s.deps.Plan != nil {
 		plan, err := s.deps.Plan(ctx, name)
@@ -170,6 +191,10 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 			fmt.Sprintf("Air gap of %s over time against its limits. %s. Forecast: %s. The figures are in the table below.",
 				name, v.Row.Picture.Text, orNone(v.Row.Outlook)))
 	}
+	if plain := cyclesOnly(cycles); figures.HasTimes(plain) {
+		v.TimesPlot = viewPlot("/plot/times/", name, url.Values{"v": {fmt.Sprint(last.ID)}},
+			fmt.Sprintf("Release and set times of the latest cycles of %s against their limits. Smoothed over twelve cycles: release %s, set %s. The figures of the latest cycles are in the table below.", name, v.Row.Release, v.Row.Set))
+	}
 	if hasWave && len(wave.TimesNS) > 0 {
 		v.CyclePlot = viewPlot("/plot/cycle/", name, url.Values{"v": {fmt.Sprint(wave.CycleAtNS)}},
 			fmt.Sprintf("Travel of %s during its latest cycle. The figures are in the table below.", name))
@@ -178,6 +203,14 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 		v.Levels = viewLevels(at)
 	}
 	return v, nil
+}
+
+func cyclesOnly(rows []store.CycleRow) []analysis.Cycle {
+	list := make([]analysis.Cycle, len(rows))
+	for i, r := range rows {
+		list[i] = r.Cycle
+	}
+	return list
 }
 
 // cautions are shown where somebody may go and touch the brake because of

@@ -103,6 +103,7 @@ type Server struct {
 	pages   *template.Template
 	assets  assets
 	plots   plotCache
+	used    used
 	handler http.Handler
 	ending  chan struct{} // closed when Serve ends, so that event streams end too
 	streams chan struct{} // a place for each event stream that may be open

@@ -1,0 +1,151 @@
+package page
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"gapward/alerts"
+	"gapward/analysis"
+	"gapward/gateway/figures"
+	"gapward/gateway/report"
+	"gapward/gateway/store"
+	"gapward/sensors"
+)
+
+// usedDays is how far back a brake's page tells of its duty; it is told anew
+// after usedFresh, for it reads every cycle of that time.
+const (
+	usedDays  = 7
+	usedFresh = time.Minute
+)
+
+// factView is a line of a card: what, and how much or in which state.
+type factView struct{ What, Words string }
+
+// used keeps what brakes' pages tell of their last days.
+type used struct {
+	mu   sync.Mutex
+	kept map[string]keptRecord
+}
+
+type keptRecord struct {
+	at     time.Time
+	record report.BrakeRecord
+}
+
+// recent is the record of a brake's last days, at most usedFresh old; ok is
+// false where no records are made.
+func (s *Server) recent(ctx context.Context, brake string) (rec report.BrakeRecord, ok bool, err error) {
+	if s.deps.Record == nil {
+		return rec, false, nil
+	}
+	s.used.mu.Lock()
+	defer s.used.mu.Unlock()
+	now := s.deps.Now()
+	if k, ok := s.used.kept[brake]; ok && now.Sub(k.at).Abs() < usedFresh {
+		return k.record, true, nil
+	}
+	r, err := s.deps.Record(ctx, report.Query{Brake: brake, From: now.AddDate(0, 0, -usedDays), To: now, Now: now})
+	if err != nil || len(r.Brakes) == 0 {
+		return rec, false, err
+	}
+	if s.used.kept == nil {
+		s.used.kept = map[string]keptRecord{}
+	}
+	s.used.kept[brake] = keptRecord{now, r.Brakes[0]}
+	return r.Brakes[0], true, nil
+}
+
+// dutyFacts puts the duty of the last days into words.
+func dutyFacts(d report.DutyRecord) []factView {
+	facts := []factView{{"Cycles", fmt.Sprintf("%s full, %s jogs, on %d of %d days", figures.Grouped(d.Full), figures.Grouped(d.Jogs), d.DaysInUse, usedDays)}}
+	add := func(what string, v *float64, decimals int, scale float64, unit string) {
+		if v != nil {
+			facts = append(facts, factView{what, figures.Measured(*v*scale, 0, decimals, unit).String()})
+		}
+	}
+	if d.MostPerHour > 0 {
+		facts = append(facts, factView{"Most starts in an hour", figures.Grouped(int64(d.MostPerHour))})
+	}
+	add("Starts an hour in use", d.MeanPerHour, 1, 1, "")
+	add("Cyclic duration factor, most in ten minutes", d.FactorMost, 0, 100, "%")
+	add("Drive on in all", d.OnHours, 1, 1, "h")
+	add("Longest run", d.LongestS, 0, 1, "s")
+	add("Braking work a stop, lowering", d.LoweringKJ, 1, 1, "kJ")
+	add("Braking work a stop, hoisting", d.HoistingKJ, 1, 1, "kJ")
+	return facts
+}
+
+// healthView is a signal and how far it can be relied upon, in the categories
+// of NAMUR NE 107.
+type healthView struct {
+	Signal   string
+	Category string
+	Why      string
+	Level    level
+}
+
+// The categories of NE 107, in its words.
+const (
+	catFailure     = "failure"
+	catCheck       = "check function"
+	catOutOfSpec   = "out of specification"
+	catMaintenance = "maintenance required"
+	catGood        = "good"
+)
+
+// viewHealth puts every signal of a brake into its category, by its standing
+// alarms, those held back included, and by what was odd in its latest cycles.
+func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
+	var views []healthView
+	odd := 0
+	for _, c := range cycles {
+		if c.Flags&(analysis.FlagSpikes|analysis.FlagLostSamples) != 0 {
+			odd++
+		}
+	}
+	for _, sig := range b.brake.Signals {
+		v := healthView{Signal: sig.String(), Category: catGood, Level: normal}
+		for _, a := range append(append([]store.AlarmRow{}, b.alarms...), b.held...) {
+			stands := a.State.Active() || a.Marks&alerts.MarkStanding != 0
+			category := ""
+			switch {
+			case !stands:
+			case a.State == alerts.NotInService:
+				category = catCheck
+			case a.Condition == analysis.SignalFault && a.Signal == sig.String(), a.Condition == analysis.SignalStale && a.Signal == sig.String():
+				category = catFailure
+			case a.Condition == analysis.SignalsDisagree && (sig == sensors.Travel || sig == sensors.Released):
+				category = catOutOfSpec
+			}
+			if category != "" && v.Category != catFailure {
+				v.Category, v.Why, v.Level = category, alerts.Title(a.Condition), abnormal
+			}
+		}
+		if v.Category == catGood && sig == sensors.Travel && odd*10 > len(cycles) {
+			v.Category, v.Level = catMaintenance, notice
+			v.Why = fmt.Sprintf("%d of the latest %d cycles had spikes or lost samples", odd, len(cycles))
+		}
+		views = append(views, v)
+	}
+	return views
+}
+
+// ledgerFacts are the latest entries of the ledger in words, the newest first.
+func ledgerFacts(rec report.BrakeRecord, entries []report.EntryBody, now time.Time) []factView {
+	var facts []factView
+	for i := len(entries) - 1; i >= 0 && len(facts) < 6; i-- {
+		e := entries[i]
+		if e.Stands != nil && !*e.Stands {
+			continue
+		}
+		at, err := time.Parse(time.RFC3339Nano, e.Time)
+		if err != nil {
+			continue
+		}
+		facts = append(facts, factView{figures.SaySince(at.UnixNano(), now), report.EntryWords(rec.Adjuster(), e) + ", by " + e.Who})
+	}
+	return facts
+}
