@@ -205,7 +205,9 @@ func (m *Metrics) ObservePoll(device string, took time.Duration, failed bool) {
 		n++
 	}
 	m.failures[device] = n // also 0, so that the series is there before the first failure
-	m.silent[device] = m.silent[device]
+	if _, known := m.silent[device]; !known {
+		m.silent[device] = false // for the same reason
+	}
 }
 
 // Polled implements [sensors.Watcher].

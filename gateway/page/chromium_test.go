@@ -144,7 +144,7 @@ func TestChromiumShowsTheBrakesLive(t *testing.T) {
 				}
 
 				do(t, ctx, chromedp.Click(`#brake-quay-1\/main h2 a`), chromedp.WaitVisible("#cycles-h"))
-				eventually(t, ctx, "the plots were never drawn", `document.querySelectorAll("img.plot").length === 2 && [...document.querySelectorAll("img.plot")].every(i => i.complete && i.naturalWidth > 0 && i.getBoundingClientRect().width > 250)`)
+				eventually(t, ctx, "the plots were never drawn", `document.querySelectorAll("img.plot").length === 3 && [...document.querySelectorAll("img.plot")].every(i => i.complete && i.naturalWidth > 0 && i.getBoundingClientRect().width > 250)`)
 				noSidewaysScroll(t, ctx, "the brake's page")
 				shoot(t, ctx, "brake-"+screen.name+"-"+scheme)
 
