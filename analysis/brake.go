@@ -61,6 +61,7 @@ type Brake struct {
 	flags     Flag
 	ref       reference // the travel while set, tracked as it comes
 	freeMM    float64   // the travel while released, tracked
+	held      held      // the last word of a probe that reports changes
 	above     int       // readings in a row that say released
 	below     int       // … and set
 	onSwitch  edge      // the release switch's edges in this cycle
@@ -122,9 +123,13 @@ func (b *Brake) WakeNS() int64 { return b.wakeNS }
 // Step takes one sample of this brake. Samples come in the order of time.
 func (b *Brake) Step(s sensors.Sample, out *Out) {
 	first := b.nowNS == 0
+	b.hold(s.AtNS, out)
 	b.nowNS = s.AtNS
 	if first {
 		b.begin()
+	}
+	if s.Signal == sensors.Travel && b.set.Travel.ByException {
+		b.heard(s)
 	}
 	h := &b.health[s.Signal]
 	if !h.present {
@@ -181,6 +186,7 @@ func (b *Brake) Advance(atNS int64, out *Out) {
 		b.nowNS = atNS
 		b.begin()
 	}
+	b.hold(atNS, out)
 	b.nowNS = max(b.nowNS, atNS)
 	if e, ok := b.drive.advance(b.nowNS); ok {
 		b.driveEdge(e, out)

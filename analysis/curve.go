@@ -35,10 +35,10 @@ const (
 
 // time is the time from the middle of an edge's bracket to nine tenths of the
 // travel's way from one level to another among the readings lo to hi, and its
-// standard uncertainty, the edge's own apart; NaN where it isn't passed. sd is
-// the scatter of a reading. The cycle teaches the curve. later is by how much
+// standard uncertainty, the edge's own apart; NaN where it isn't passed. The cycle teaches the curve. later is by how much
 // the travel came later than the curve says, NaN while that isn't known.
-func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) (s, uS, later float64) {
+func (c *curve) time(t *trace, lo, hi int, from edge, fromMM float64, to level) (s, uS, later float64) {
+	toMM := to.MM
 	way := toMM - fromMM
 	share := func(i int) float64 { return (t.mm(i) - fromMM) / way }
 	edgeNS := from.middleNS()
@@ -70,7 +70,7 @@ func (c *curve) time(t *trace, lo, hi int, from edge, fromMM, toMM, sd float64) 
 	before, after := seconds(aimLast), seconds(aim)
 	s, uS, later = (before+after)/2, (after-before)/math.Sqrt(12), NoValue()
 	if c.n >= curveKnown {
-		s, uS = c.locate(t, aim, before, after, share, seconds, math.Abs(sd/way))
+		s, uS = c.locate(t, aim, before, after, share, seconds, math.Abs(to.SD/way), math.Abs(to.U/way))
 	}
 	if c.n >= bounceKnown/2 {
 		later = s - c.at[curveAim]
@@ -87,7 +87,7 @@ const wildShare = 0.15
 
 // locate is when the level of interest was passed, by every reading on the way
 // and the curve. aim is the first reading beyond it.
-func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds func(int) float64, sd float64) (s, uS float64) {
+func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds func(int) float64, sd, uLevel float64) (s, uS float64) {
 	step := after - before
 	var sum, weights float64
 	for i := aim + 2; i > aim-60 && i > t.head; i-- {
@@ -124,7 +124,9 @@ func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds 
 		return (lo + hi) / 2, (hi - lo) / math.Sqrt(12)
 	}
 	s = math.Min(math.Max(sum/weights, before), after)
-	return s, 1 / math.Sqrt(weights)
+	// A level that is off moves all shares together.
+	_, slope, _ := c.toGo(curveStep * (curveAim + 1))
+	return s, combined(1/math.Sqrt(weights), uLevel*slope)
 }
 
 // toGo is how long it takes from a share of the way to the level of interest

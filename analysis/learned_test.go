@@ -18,7 +18,7 @@ import (
 var passing = strings.Fields(`
 	Brake.set Brake.trace Brake.health Brake.motion
 	Brake.phase Brake.on Brake.off Brake.fromNS Brake.lost Brake.freed Brake.freedNS Brake.closed Brake.raised
-	Brake.told Brake.heldOpen Brake.flags Brake.ref Brake.freeMM Brake.above Brake.below Brake.onSwitch
+	Brake.told Brake.heldOpen Brake.flags Brake.ref Brake.freeMM Brake.held Brake.above Brake.below Brake.onSwitch
 	Brake.offSwitch Brake.tempC Brake.restedNS Brake.record Brake.nowNS Brake.wakeNS Brake.dueNS
 	meter.stepMM meter.latest meter.scratch
 	contact.known contact.on contact.pending contact.cand contact.candOff contact.lastNS contact.polledNS contact.changes

@@ -354,18 +354,18 @@ const (
 func (m *meter) times(t *trace, w window, c *Cycle, before, free, after level) {
 	if rise := free.MM - before.MM; before.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.on.LoNS, w.off.HiNS+1)
-		c.ReleaseS, c.ReleaseUS = m.timeOf(&m.release, t, max(lo-1, before.From), hi, w, w.on, before.MM, free.MM, free.SD)
+		c.ReleaseS, c.ReleaseUS = m.timeOf(&m.release, t, max(lo-1, before.From), hi, w, w.on, before.MM, free)
 	}
 	if rise := free.MM - after.MM; after.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.off.LoNS, w.endNS)
-		c.SetS, c.SetUS = m.timeOf(&m.setting, t, max(lo-1, free.From), hi, w, w.off, free.MM, after.MM, after.SD)
+		c.SetS, c.SetUS = m.timeOf(&m.setting, t, max(lo-1, free.From), hi, w, w.off, free.MM, after)
 	}
 }
 
 // timeOf is the time from an edge of the drive to nine tenths of the way, with
 // its standard uncertainty.
-func (m *meter) timeOf(c *curve, t *trace, lo, hi int, w window, from edge, fromMM, toMM, sd float64) (s, uS float64) {
-	s, uS, later := c.time(t, lo, hi, from, fromMM, toMM, sd)
+func (m *meter) timeOf(c *curve, t *trace, lo, hi int, w window, from edge, fromMM float64, to level) (s, uS float64) {
+	s, uS, later := c.time(t, lo, hi, from, fromMM, to)
 	if !Has(s) {
 		return s, uS
 	}

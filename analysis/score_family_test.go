@@ -198,6 +198,12 @@ func families() []family {
 		poll("on change of 5 µm", func(p *polling) {
 			p.period, p.onChangeUM, p.atLeastEvery = 5*time.Millisecond, 5, time.Second
 		}),
+		poll("on change of 20 µm", func(p *polling) {
+			p.period, p.onChangeUM, p.atLeastEvery = 5*time.Millisecond, 20, 250*time.Millisecond
+		}),
+		poll("on change of 50 µm", func(p *polling) {
+			p.period, p.onChangeUM, p.atLeastEvery = 5*time.Millisecond, 50, 2*time.Second
+		}),
 		warm("temperature", 60, nil),
 		warm("temperature, given", 60, &analysis.Thermal{UUMPerK: 0.03}),
 		make("worst", func(f *family) {

@@ -123,7 +123,7 @@ func (f *family) settings() analysis.Settings {
 		Travel: signal(true), Drive: signal(!f.poll.noDrive), Released: signal(f.poll.withSwitch),
 		Temperature: analysis.SignalSettings{Present: f.poll.temperature, Poll: 5e9, StaleAfter: 60e9},
 		Thermal:     f.thermal}
-	s.Travel.ResolutionMM = f.poll.stepUM * 1e-3
+	s.Travel.ResolutionMM = max(f.poll.stepUM, f.poll.onChangeUM) * 1e-3 // as a site file's reader does
 	return s
 }
 

@@ -34,7 +34,10 @@ func (v *view) answering(e evidence, index int) {
 	if err := e.failures[device]; err != nil {
 		why = ": " + err.Error()
 	}
+	t := e.troubles[index]
 	switch {
+	case good == 0 && v.heardNothing(t, found):
+	case float64(bad) > mostBad*float64(total) && v.disturbed(t, found):
 	case total == 0:
 		v.report.fail("answers", "nothing came", "the device publishes nothing there, or under another topic: "+where(v.c.Wiring),
 			"Compare the topic with what the device publishes, letter by letter, and look whether the broker lets gapward read it.")

@@ -29,6 +29,7 @@ type evidence struct {
 	channels []sensors.Channel // as the site file wires them
 	readings [][]reading       // by channel, in the order of time
 	refusals []*modbus.Exception
+	troubles []trouble        // by channel, of what is heard through a broker
 	failures map[string]error // the latest of each device
 	still    []span           // a person said that the brake was set
 	gauge    map[int32]analysis.HandReading
@@ -81,7 +82,7 @@ type place struct {
 func newGatherer(channels []sensors.Channel) *gatherer {
 	g := &gatherer{at: make(map[place]int, len(channels)), live: make(map[int32]*counter), e: evidence{
 		channels: channels, readings: make([][]reading, len(channels)), refusals: make([]*modbus.Exception, len(channels)),
-		failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
+		troubles: make([]trouble, len(channels)), failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
 	}}
 	for i, c := range channels {
 		g.at[place{c.Brake, c.Signal}] = i
@@ -119,7 +120,7 @@ func (g *gatherer) driven(brake int32) (n int, ok bool) {
 	return c.n, c.signal != sensors.Tick
 }
 
-// Polled keeps why requests failed.
+// Polled keeps why requests failed, or why messages brought nothing.
 func (g *gatherer) Polled(device string, p sensors.Poll) {
 	if p.Err == nil {
 		return
@@ -127,6 +128,7 @@ func (g *gatherer) Polled(device string, p sensors.Poll) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.e.failures[device] = p.Err
+	g.trouble(device, p.Err)
 	var failed *modbus.PollError
 	var refused *modbus.Exception
 	if !errors.As(p.Err, &failed) || !errors.As(p.Err, &refused) {
@@ -161,6 +163,7 @@ func (g *gatherer) evidence() evidence {
 	e := g.e
 	e.readings = slices.Clone(e.readings)
 	e.refusals = slices.Clone(e.refusals)
+	e.troubles = slices.Clone(e.troubles)
 	e.still = slices.Clone(e.still)
 	e.failures = make(map[string]error, len(g.e.failures))
 	for k, v := range g.e.failures {

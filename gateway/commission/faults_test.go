@@ -107,12 +107,15 @@ func faults() []planted {
 // fail.
 func TestPlantedFaultsAreNamed(t *testing.T) {
 	t.Parallel()
-	list := faults()
+	plant(t, faults(), func(t *testing.T, c planted) string { return stand(t, c.spoil, c.events...) })
+}
+
+// plant commissions what stands with each of some faults.
+func plant(t *testing.T, list []planted, standing func(*testing.T, planted) (text string)) {
 	waits := make([]func(*testing.T) *Report, len(list))
 	start := func(i int) {
 		c := list[i]
-		text := stand(t, c.spoil, c.events...)
-		waits[i] = begin(t, told(t, text, c.replace...), Options{By: "A. Fitter", Auto: 24 * time.Second, Gauge: c.gauge})
+		waits[i] = begin(t, told(t, standing(t, c), c.replace...), Options{By: "A. Fitter", Auto: 24 * time.Second, Gauge: c.gauge})
 	}
 	// Some at once: they wait for hoists more than for the machine.
 	const atOnce = 6

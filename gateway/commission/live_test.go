@@ -96,7 +96,14 @@ func shortDuty(hoist int) simulator.Duty {
 func stand(t *testing.T, spoil func(specs []simulator.BrakeSpec), events ...simulator.Event) (text string) {
 	t.Helper()
 	text = strings.NewReplacer("ADDRESS", freeAddress(t), "PIT", freeAddress(t), "DATA", t.TempDir()).Replace(quay)
-	site := load(t, text+spare)
+	standAs(t, text+spare, spoil, append(events, simulator.Event{Brake: "spare-1/hoist", Fault: simulator.NotFreeing})...)
+	return text
+}
+
+// standAs has simulated devices stand as a site file says.
+func standAs(t *testing.T, text string, spoil func(specs []simulator.BrakeSpec), events ...simulator.Event) {
+	t.Helper()
+	site := load(t, text)
 	specs := simulator.SpecsFor(site.Channels(), shortDuty(0), 5, func(name string) float64 {
 		return site.Brakes[site.BrakeIndex(name)].Limits.TargetMM * 1.2
 	})
@@ -110,7 +117,7 @@ func stand(t *testing.T, spoil func(specs []simulator.BrakeSpec), events ...simu
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, ev := range append(events, simulator.Event{Brake: "spare-1/hoist", Fault: simulator.NotFreeing}) {
+	for _, ev := range events {
 		if err := plant.Apply(ev); err != nil {
 			t.Fatal(err)
 		}
@@ -128,7 +135,6 @@ func stand(t *testing.T, spoil func(specs []simulator.BrakeSpec), events ...simu
 			t.Errorf("the devices ended with %v", err)
 		}
 	})
-	return text
 }
 
 // freeAddress is an address on loopback at which nobody listens.

@@ -62,9 +62,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (*Report, error) 
 	}
 	g := newGatherer(channels)
 	w := sensors.WatcherFunc(g.Polled)
-	// Another name than the daemon's, so that a broker doesn't take one for the
-	// other and disconnect it.
-	sources, err := gateway.DeviceSources(site.Name+" commissioning", site.Devices, rawChannels(channels), w, opt.Log)
+	sources, err := gateway.DeviceSources(site.Name+" commissioning", ownSessions(site.Devices), rawChannels(channels), w, opt.Log)
 	if err != nil {
 		return nil, err
 	}
@@ -97,6 +95,9 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (*Report, error) 
 	running.Wait()
 	close(out)
 	taking.Wait()
+	for _, source := range sources {
+		g.heard(source)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -113,6 +113,9 @@ func where(w sensors.Wiring) string {
 			return fmt.Sprintf("%s %d", p.table, *p.address)
 		}
 	}
+	if w.Value != "" {
+		return fmt.Sprintf("topic %s at %s", w.Topic, w.Value)
+	}
 	return "topic " + w.Topic
 }
 

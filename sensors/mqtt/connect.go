@@ -189,8 +189,10 @@ func (c *connection) message(_ paho.Client, m paho.Message) {
 	case m.Retained():
 		counts.received.Add(1)
 		counts.retained.Add(1)
+		c.s.heard[topic].retained.Add(1)
 	default:
 		counts.received.Add(1)
+		c.s.heard[topic].fresh.Add(1)
 		select {
 		case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dialNS: c.dialNS.Load(), dup: m.Duplicate(), ack: ack}:
 			return // the loop sees to the acknowledgement

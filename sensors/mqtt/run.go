@@ -219,7 +219,7 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	switch {
 	case err != nil:
 		l.s.counts.refused.Add(1)
-		err = fmt.Errorf("%s of brake %s, topic %s: %w", c.Signal, c.Name, c.Wiring.Topic, err)
+		err = &ReadingError{c, err}
 		l.refuse(state, err, "a reading was refused")
 		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	case a.dup && !dated:
@@ -240,8 +240,8 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	case l.order.late(sample.AtNS):
 		l.s.counts.late.Add(1)
 		state.lastNS, state.lastValue = sample.AtNS, sample.Value
-		err = fmt.Errorf("%s of brake %s, topic %s: its time is %v behind what came from other topics before it; let all of this device's topics go by one clock, or send none of them with a time",
-			c.Signal, c.Name, c.Wiring.Topic, time.Duration(l.order.sentNS-sample.AtNS).Round(time.Millisecond))
+		err = &ReadingError{c, &ClockError{fmt.Sprintf("its time is %v behind what came from other topics before it; let all of this device's topics go by one clock, or send none of them with a time",
+			time.Duration(l.order.sentNS-sample.AtNS).Round(time.Millisecond))}}
 		l.refuse(state, err, "a reading came too late to be put in its place")
 		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	default:
@@ -441,7 +441,7 @@ func (l *loop) subscribed(e event) {
 		case !answered:
 			refusal = fmt.Errorf("subscribing to topic %s: the connection ended before the broker answered", topic)
 		case code >= refusedTopic:
-			refusal = fmt.Errorf("broker %s refuses topic %s; let user %q read it in the broker's access rules", l.s.broker.Host, topic, l.s.user)
+			refusal = &RefusedError{topic, fmt.Errorf("broker %s refuses topic %s; let user %q read it in the broker's access rules", l.s.broker.Host, topic, l.s.user)}
 		default:
 			if t.refusal != nil {
 				l.s.log.Info("a topic is granted now", "topic", topic)

@@ -43,17 +43,17 @@ func (k *skew) judge(atNS, arrivedNS int64, staleAfter time.Duration) error {
 	k.messages++
 	k.fastest[0] = min(k.fastest[0], delay)
 	if ahead := time.Duration(-delay); ahead > k.limit {
-		return fmt.Errorf("its time is %v ahead of this machine's clock, and max_skew is %v; set the device's clock", ahead.Round(time.Millisecond), k.limit)
+		return &ClockError{fmt.Sprintf("its time is %v ahead of this machine's clock, and max_skew is %v; set the device's clock", ahead.Round(time.Millisecond), k.limit)}
 	}
 	if staleAfter <= 0 {
 		staleAfter = maxAge
 	}
 	if age := time.Duration(delay); age > staleAfter {
-		return fmt.Errorf("its time is %v behind this machine's clock, and a reading older than %v is stale; set the device's clock, or find what holds its readings up", age.Round(time.Millisecond), staleAfter)
+		return &ClockError{fmt.Sprintf("its time is %v behind this machine's clock, and a reading older than %v is stale; set the device's clock, or find what holds its readings up", age.Round(time.Millisecond), staleAfter)}
 	}
 	if behind := time.Duration(min(k.fastest[0], k.fastest[1])); behind > k.limit {
-		return fmt.Errorf("its time is %v behind this machine's clock, and none of its messages of late came faster, while max_skew is %v; set the device's clock, or find what holds all its readings up",
-			behind.Round(time.Millisecond), k.limit)
+		return &ClockError{fmt.Sprintf("its time is %v behind this machine's clock, and none of its messages of late came faster, while max_skew is %v; set the device's clock, or find what holds all its readings up",
+			behind.Round(time.Millisecond), k.limit)}
 	}
 	return nil
 }

@@ -105,6 +105,7 @@ type Source struct {
 	topics   []string       // each once, in the order of the channels
 	topicOf  map[string]int // position in topics
 	readers  [][]int        // the channels of each topic
+	heard    []heard        // messages of each topic
 	watcher  sensors.Watcher
 	log      *slog.Logger
 	opts     Options
@@ -127,6 +128,9 @@ type Counts struct {
 
 	Unconfirmed int64 // that wait at this moment to be acknowledged
 }
+
+// heard counts the messages of one topic.
+type heard struct{ fresh, retained atomic.Int64 }
 
 type counters struct {
 	received, unwanted, retained, duplicates, backwards, late, missed, refused, overrun, unconfirmed atomic.Int64
@@ -199,6 +203,7 @@ func New(name string, dev sensors.Device, channels []sensors.Channel, w sensors.
 			s.topicOf[topic] = t
 			s.topics = append(s.topics, topic)
 			s.readers = append(s.readers, nil)
+			s.heard = append(s.heard, heard{})
 		}
 		s.readers[t] = append(s.readers[t], i)
 	}
