@@ -86,6 +86,7 @@ func (s *Site) AnalysisSettings() []analysis.Settings {
 			Stop:     b.Stop,
 			Forecast: b.Forecast,
 			Duty:     b.Duty,
+			Thermal:  b.Thermal,
 
 			Travel:      b.signalSettings(sensors.Travel),
 			Drive:       b.signalSettings(sensors.Drive),

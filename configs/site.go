@@ -41,7 +41,8 @@ type Brake struct {
 	Model    string                    `yaml:"model"` // brakes of one model share what they learn
 	Forecast analysis.ForecastSettings `yaml:"forecast"`
 	Duty     analysis.DutyLimits       `yaml:"duty"`
-	Stop     analysis.Stop             `yaml:"stop"` // for the braking work
+	Thermal  *analysis.Thermal         `yaml:"thermal"` // nil: fitted where there is a temperature signal
+	Stop     analysis.Stop             `yaml:"stop"`    // for the braking work
 }
 
 // Signals are a brake's signals by name: travel, drive, released, temperature.

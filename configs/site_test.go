@@ -298,6 +298,7 @@ func TestAnalysisSettings(t *testing.T) {
 		Stop:        analysis.Stop{InertiaKGM2: 0.12, SpeedRPM: 1380, BrakeNM: 60, LoadNM: 25},
 		Forecast:    analysis.ForecastSettings{LeadDays: 30},
 		Duty:        analysis.DutyLimits{StartsPerHour: 240, CyclicDurationPercent: 40},
+		Thermal:     &analysis.Thermal{UMPerK: 0.2, UUMPerK: 0.03},
 		Travel:      analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second, ResolutionMM: 10.0 / 4095, CalibrationU: 0.01},
 		Drive:       analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},
 		Released:    analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"gapward/analysis"
@@ -49,6 +50,9 @@ func (v *validator) brakes() {
 		v.parts(path+".lining.parts", b.Lining.Parts)
 		v.stop(path+".stop", b.Stop)
 		v.duty(path+".duty", b.Duty)
+		if b.Thermal != nil {
+			v.thermal(path+".thermal", *b.Thermal)
+		}
 		if where := path + ".forecast.lead_days"; v.sound(where) && (b.Forecast.LeadDays < 0 || b.Forecast.LeadDays > 3650) {
 			v.wrong(where, fmt.Sprintf("%d days is out of range", b.Forecast.LeadDays), "write 0 (no warning) to 3650")
 		}
@@ -61,6 +65,17 @@ func (v *validator) duty(path string, d analysis.DutyLimits) {
 	}
 	if where := path + ".cyclic_duration_percent"; v.sound(where) && !(d.CyclicDurationPercent >= 0 && d.CyclicDurationPercent <= 100) {
 		v.wrong(where, fmt.Sprintf("%v %% is out of range", d.CyclicDurationPercent), "write 0 (no limit) to 100: the ED on the motor's plate")
+	}
+}
+
+// thermal checks how the gap is said to grow with temperature. Twenty millimetres
+// of steel grow by a quarter of a micrometre with each kelvin.
+func (v *validator) thermal(path string, t analysis.Thermal) {
+	if where := path + ".um_per_k"; v.sound(where) && !(math.Abs(t.UMPerK) <= 20) {
+		v.wrong(where, fmt.Sprintf("%v µm/K is out of range", t.UMPerK), "write -20 to 20: by how many µm the gap grows with each kelvin")
+	}
+	if where := path + ".u_um_per_k"; v.sound(where) && !(t.UUMPerK >= 0 && t.UUMPerK <= 20) {
+		v.wrong(where, fmt.Sprintf("%v µm/K is out of range", t.UUMPerK), "write 0 to 20: the standard uncertainty of um_per_k")
 	}
 }
 
