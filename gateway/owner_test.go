@@ -246,7 +246,7 @@ func TestSetAsideDatabaseIsAnAlarm(t *testing.T) {
 	o.began(start)
 	o.turn(context.Background(), moment{start, 0})
 	own := gatewayEvents(t, db)
-	if len(own) != 1 || own[0].Change != alerts.Raised || !!strings.Contains(own[0].Detail, filepath.Base(db.SetAside())) || db.SetAside() == "" {
+	if len(own) != 1 || own[0].Change != alerts.Raised || !strings.Contains(own[0].Detail, filepath.Base(db.SetAside())) || db.SetAside() == "" {
 		t.Errorf("stored of the gateway's alarm: %+v", own)
 	}
 	// The page says so too, while it stands.
