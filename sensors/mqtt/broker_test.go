@@ -94,6 +94,9 @@ func (b *standInBroker) heal() {
 	if err := server.AddListener(listener); err != nil {
 		b.t.Fatal(err)
 	}
+	// The broker waits at its end for its clients, which it begins to count with
+	// nothing between that and the waiting: so there is one of ours from the start.
+	server.Listeners.ClientsWg.Add(1)
 	b.address = listener.Address()
 	if err := server.Serve(); err != nil {
 		b.t.Fatal(err)
@@ -109,6 +112,7 @@ func (b *standInBroker) breakDown() {
 		b.mute = nil
 	}
 	if b.server != nil {
+		b.server.Listeners.ClientsWg.Done()
 		if err := b.server.Close(); err != nil {
 			b.t.Error(err)
 		}
