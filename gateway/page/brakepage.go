@@ -31,6 +31,7 @@ type brakeView struct {
 	Cautions   []string   // where the page leads to touching the brake
 	Plan       *planView  // nil: none
 	Wear       figures.Figure
+	ByTime     bool // wear is followed over days, for no cycles are counted
 	Counts     string
 	Forecasts  []forecastView
 	Spans      []spanView
@@ -174,6 +175,7 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 	}
 	if b.foretold["adjust"] {
 		v.Wear = figures.Measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")
+		v.ByTime = !v.Wear.Known() && analysis.Has(b.adjust.DateNS.P50)
 	}
 	for _, c := range slices.Backward(cycles) {
 		v.Cycles = append(v.Cycles, viewCycle(c, now))

@@ -123,6 +123,24 @@ func TestBrakePageTellsAll(t *testing.T) {
 	}
 }
 
+// Where nothing counts cycles there is a date, and no wear for each of them.
+func TestBrakeFollowedByTimeAlone(t *testing.T) {
+	deps, data := harbourSite(t)
+	body := func() string { return words(get(serverOf(t, deps), "/brake/quay-1/creep").Body.String()) }
+	const none, days = "none that can be told from zero", "followed over days, for no cycles are counted"
+	if got := body(); !strings.Contains(got, none) || strings.Contains(got, days) {
+		t.Error("no wear that can be told from zero, and the page doesn't say so")
+	}
+	for i := range data.forecasts {
+		if f := &data.forecasts[i]; f.Brake == "quay-1/creep" {
+			f.DateNS.P50 = f.DateNS.P05 + 30*24*3600e9
+		}
+	}
+	if got := body(); strings.Contains(got, none) || !strings.Contains(got, days) {
+		t.Error("a dated forecast stands beside wear that is said not to be seen")
+	}
+}
+
 func TestBrakePageWithNothingMeasured(t *testing.T) {
 	deps, _ := harbourSite(t)
 	w := get(serverOf(t, deps), "/brake/pit/hoist")
