@@ -10,6 +10,10 @@
 // given up. Of the requests that are due on a bus, the one whose next slot is
 // the nearest goes first.
 //
+// Frames are made, taken apart and compared by goburrow/modbus's packagers. Its
+// transports are not used: over TCP they don't recover from a timeout, and on a
+// serial line they take a late answer for the next one's.
+//
 // A [Table] names one of the four functions that read, whatever its value, and
 // no request is made in any other way: gapward never writes to a field device.
 package modbus

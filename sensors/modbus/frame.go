@@ -37,37 +37,8 @@ func frameLength(b []byte) (int, error) {
 // An RTU frame (Serial Line V1.02, 2.3) is the unit, then function and data,
 // then the check.
 const (
-	rtuOverhead  = 1 + 2
-	maxRTUFrame  = 256
-	exceptionRTU = rtuOverhead + 2
+	rtuOverhead     = 1 + 2
+	rtuRequestBytes = rtuOverhead + 5
+	maxRTUFrame     = 256
+	exceptionRTU    = rtuOverhead + 2
 )
-
-// crc16 is the check of an RTU frame, the remainder by the reflected polynomial
-// A001h with the register full of ones at first (Serial Line V1.02, 6.2.2). Its
-// low byte goes first.
-func crc16(b []byte) uint16 {
-	crc := uint16(0xFFFF)
-	for _, x := range b {
-		crc ^= uint16(x)
-		for range 8 {
-			low := crc & 1
-			crc = crc>>1 ^ 0xA001*low
-		}
-	}
-	return crc
-}
-
-// rtuRequest writes the frame of a request into b.
-func rtuRequest(b []byte, a *ask) []byte {
-	b = a.appendTo(append(b[:0], a.unit))
-	return binary.LittleEndian.AppendUint16(b, crc16(b))
-}
-
-// rtuPDU takes unit and check off a whole frame.
-func rtuPDU(frame []byte) ([]byte, error) {
-	body := len(frame) - 2
-	if got, want := binary.LittleEndian.Uint16(frame[body:]), crc16(frame[:body]); got != want {
-		return nil, fmt.Errorf("the answer's check is %04X, and %04X by its bytes: a disturbed line, or another baud or parity", got, want)
-	}
-	return frame[1:body], nil
-}

@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"time"
+
+	goburrow "github.com/goburrow/modbus"
 )
 
 // Table is one of the four tables of the Modbus data model. Nothing else can
@@ -66,31 +68,31 @@ func (a *ask) check() error {
 	return nil
 }
 
-// appendTo appends the request without a transport's header.
-func (a *ask) appendTo(b []byte) []byte {
-	b = append(b, a.table.Function())
-	b = binary.BigEndian.AppendUint16(b, a.address)
-	return binary.BigEndian.AppendUint16(b, a.quantity)
+// pdu is the request as the packagers take it.
+func (a *ask) pdu() *goburrow.ProtocolDataUnit {
+	data := make([]byte, 0, 4)
+	data = binary.BigEndian.AppendUint16(data, a.address)
+	data = binary.BigEndian.AppendUint16(data, a.quantity)
+	return &goburrow.ProtocolDataUnit{FunctionCode: a.table.Function(), Data: data}
 }
 
-// data takes the data out of a reply without a transport's header. What it
-// returns has the length that was asked for. The error is an [*Exception] where
-// the device answered with one.
-func (a *ask) data(pdu []byte) ([]byte, error) {
+// data takes the data out of a reply. What it returns has the length that was
+// asked for. The error is an [*Exception] where the device answered with one.
+func (a *ask) data(pdu *goburrow.ProtocolDataUnit) ([]byte, error) {
 	function := a.table.Function()
 	switch {
-	case len(pdu) < 2:
-		return nil, fmt.Errorf("an answer of %d bytes", len(pdu))
-	case pdu[0] == function|0x80 && len(pdu) != 2:
-		return nil, fmt.Errorf("an exception of %d bytes, and one has 2", len(pdu))
-	case pdu[0] == function|0x80:
-		return nil, &Exception{Function: function, Code: pdu[1]}
-	case pdu[0] != function:
-		return nil, fmt.Errorf("function %d was asked for, and function %d was answered", function, pdu[0])
+	case len(pdu.Data) < 1:
+		return nil, fmt.Errorf("an answer of %d bytes", 1+len(pdu.Data))
+	case pdu.FunctionCode == function|0x80 && len(pdu.Data) != 1:
+		return nil, fmt.Errorf("an exception of %d bytes, and one has 2", 1+len(pdu.Data))
+	case pdu.FunctionCode == function|0x80:
+		return nil, &Exception{Function: function, Code: pdu.Data[0]}
+	case pdu.FunctionCode != function:
+		return nil, fmt.Errorf("function %d was asked for, and function %d was answered", function, pdu.FunctionCode)
 	}
 	want := replyBytes(a.table, a.quantity)
-	if len(pdu) != 2+want || int(pdu[1]) != want {
-		return nil, fmt.Errorf("the reply has %d data bytes and calls them %d, and %d were asked for", len(pdu)-2, pdu[1], want)
+	if len(pdu.Data) != 1+want || int(pdu.Data[0]) != want {
+		return nil, fmt.Errorf("the reply has %d data bytes and calls them %d, and %d were asked for", len(pdu.Data)-1, pdu.Data[0], want)
 	}
-	return pdu[2:], nil
+	return pdu.Data[1:], nil
 }

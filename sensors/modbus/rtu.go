@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"time"
+
+	goburrow "github.com/goburrow/modbus"
 )
 
 // A port is what an RTU line is reached through. Read returns 0 and nil when
@@ -32,22 +34,22 @@ var errSilent = errors.New("no answer")
 // fall quiet first; a unit that was silent isn't asked again before another
 // timeout has passed; and function, length and unit must be those asked for.
 type rtuLink struct {
-	line Line
-	open func(ctx context.Context, timeout time.Duration) (port, error)
+	line   Line
+	packer *goburrow.RTUClientHandler // for its framing; it opens no port
+	open   func(ctx context.Context, timeout time.Duration) (port, error)
 
 	ctx   context.Context
 	port  port
 	last  time.Time // when the line was last known to be busy
 	noisy bool      // the line may still carry the rest of something
 	quiet map[uint8]time.Time
-	out   [8]byte
 	buf   [maxRTUFrame]byte
 	sent  time.Time
 	got   time.Time
 }
 
 func newRTULink(l Line, open func(context.Context, time.Duration) (port, error)) *rtuLink {
-	return &rtuLink{line: l, open: open, quiet: make(map[uint8]time.Time)}
+	return &rtuLink{line: l, packer: goburrow.NewRTUClientHandler(""), open: open, quiet: make(map[uint8]time.Time)}
 }
 
 func (t *rtuLink) close() {
@@ -91,7 +93,7 @@ func (t *rtuLink) between(a *ask, data int, err error) (from, to time.Time) {
 	if err != nil {
 		return from, to
 	}
-	after := from.Add(time.Duration(len(t.out)) * t.line.Char())
+	after := from.Add(time.Duration(rtuRequestBytes) * t.line.Char())
 	before := to.Add(-time.Duration(rtuOverhead+2+data) * t.line.Char())
 	if after.After(before) {
 		return from, to
@@ -147,7 +149,12 @@ func (t *rtuLink) exchange(a *ask, deadline time.Time) ([]byte, error) {
 	if least := t.sent.Add(a.timeout / 2); deadline.Before(least) {
 		deadline = least // the line had to fall quiet first, which isn't the device's fault
 	}
-	if err := t.write(rtuRequest(t.out[:0], a), deadline); err != nil {
+	t.packer.SlaveId = a.unit
+	request, err := t.packer.Encode(a.pdu())
+	if err != nil {
+		return nil, err
+	}
+	if err := t.write(request, deadline); err != nil {
 		return nil, err
 	}
 	frame, err := t.receive(a, deadline)
@@ -156,9 +163,12 @@ func (t *rtuLink) exchange(a *ask, deadline time.Time) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	pdu, err := rtuPDU(frame)
-	if err != nil {
+	if err := t.packer.Verify(request, frame); err != nil {
 		return nil, err
+	}
+	pdu, err := t.packer.Decode(frame)
+	if err != nil {
+		return nil, fmt.Errorf("%w: a disturbed line, or another baud or parity", err)
 	}
 	return a.data(pdu)
 }
@@ -169,7 +179,7 @@ func (t *rtuLink) exchange(a *ask, deadline time.Time) ([]byte, error) {
 // does.
 func (t *rtuLink) write(request []byte, deadline time.Time) error {
 	done := make(chan error, 1)
-	own, p := [8]byte(request), t.port
+	own, p := [rtuRequestBytes]byte(request), t.port
 	go func() {
 		_, err := p.Write(own[:])
 		done <- err

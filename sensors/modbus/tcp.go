@@ -11,6 +11,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	goburrow "github.com/goburrow/modbus"
 )
 
 // tcpLink carries requests over one TCP connection, which it makes when it
@@ -23,7 +25,8 @@ import (
 // under way on it has ended.
 type tcpLink struct {
 	host   string
-	flying []flight // awaited, the oldest first
+	packer *goburrow.TCPClientHandler // for its framing; it never connects
+	flying []flight                   // awaited, the oldest first
 	most   int
 	failed []ended // to be told by await
 
@@ -32,26 +35,24 @@ type tcpLink struct {
 	mu      sync.Mutex // guards conn against the end of the context
 	conn    net.Conn
 
-	transaction uint16
-	late        bool // an answer may still come that nobody awaits: ask no more on this connection
-	writeBy     time.Time
-	readBy      time.Time
-	fresh       bool // nothing has come on this connection yet
-	heard       bool // something has come since nothing was under way
-	foreign     int  // answers to others since then
-	stranger    string
-	buf         [2 * maxFrame]byte // what has come and isn't looked at yet is buf[r:w]
-	r, w        int
-	out         [headerBytes + 5]byte
+	late     bool // an answer may still come that nobody awaits: ask no more on this connection
+	writeBy  time.Time
+	readBy   time.Time
+	fresh    bool // nothing has come on this connection yet
+	heard    bool // something has come since nothing was under way
+	foreign  int  // answers to others since then
+	stranger string
+	buf      [2 * maxFrame]byte // what has come and isn't looked at yet is buf[r:w]
+	r, w     int
 }
 
 // flight is a request under way.
 type flight struct {
-	token       int
-	ask         ask
-	transaction uint16
-	sent        time.Time
-	deadline    time.Time
+	token    int
+	ask      ask
+	request  []byte // its frame
+	sent     time.Time
+	deadline time.Time
 }
 
 // ended is a request that has failed.
@@ -62,7 +63,7 @@ type ended struct {
 }
 
 func newTCPLink(host string, inFlight int) *tcpLink {
-	return &tcpLink{host: host, most: max(inFlight, 1)}
+	return &tcpLink{host: host, packer: goburrow.NewTCPClientHandler(""), most: max(inFlight, 1)}
 }
 
 func (t *tcpLink) ready() bool { return len(t.flying) < t.most && !t.late && len(t.failed) == 0 }
@@ -157,18 +158,18 @@ const slackWrite = time.Second
 // send writes a request. Twelve bytes find room in the connection's buffer,
 // unless it has been dead for thousands of them: one that failed is closed.
 func (t *tcpLink) send(f *flight) error {
-	t.transaction++
-	f.transaction = t.transaction
-	b := binary.BigEndian.AppendUint16(t.out[:0], f.transaction)
-	b = append(b, 0, 0, 0, 6, f.ask.unit)
-	b = f.ask.appendTo(b)
+	var err error
+	t.packer.SlaveId = f.ask.unit
+	if f.request, err = t.packer.Encode(f.ask.pdu()); err != nil {
+		return err
+	}
 	if t.writeBy.Before(f.deadline) {
 		t.writeBy = f.deadline.Add(slackWrite)
 		if err := t.conn.SetWriteDeadline(t.writeBy); err != nil {
 			return err
 		}
 	}
-	_, err := t.conn.Write(b)
+	_, err = t.conn.Write(f.request)
 	return err
 }
 
@@ -242,7 +243,10 @@ func (t *tcpLink) arrived(ctx context.Context) (int, reply, error, bool) {
 		f := t.flying[at]
 		t.flying = append(t.flying[:at], t.flying[at+1:]...)
 		r := reply{sent: f.sent, got: time.Now()}
-		r.data, err = f.ask.data(frame[headerBytes:])
+		pdu, err := t.packer.Decode(frame)
+		if err == nil {
+			r.data, err = f.ask.data(pdu)
+		}
 		if err != nil && exceptionIn(err) == nil {
 			t.fail(ctx, errors.New("on the same connection: "+err.Error()))
 		}
@@ -256,9 +260,8 @@ func (t *tcpLink) arrived(ctx context.Context) (int, reply, error, bool) {
 
 // asked is which of the requests under way a frame answers, or -1.
 func (t *tcpLink) asked(frame []byte) int {
-	transaction := binary.BigEndian.Uint16(frame)
 	for i := range t.flying {
-		if f := &t.flying[i]; f.transaction == transaction && f.ask.unit == frame[6] {
+		if t.packer.Verify(t.flying[i].request, frame) == nil {
 			return i
 		}
 	}
@@ -300,7 +303,7 @@ func (t *tcpLink) expire(ctx context.Context) {
 		err := t.explain(ctx, os.ErrDeadlineExceeded, f.ask.timeout)
 		if t.foreign > 0 {
 			err = fmt.Errorf("%w (%d answers were for others, the first for %s; transaction %d of unit %d was awaited)",
-				err, t.foreign, t.stranger, f.transaction, f.ask.unit)
+				err, t.foreign, t.stranger, binary.BigEndian.Uint16(f.request), f.ask.unit)
 		}
 		t.failed = append(t.failed, ended{f.token, reply{sent: f.sent, got: now}, err})
 	}

@@ -444,8 +444,8 @@ func TestCancelEndsARead(t *testing.T) {
 func TestOnlyReadsCanBeExpressed(t *testing.T) {
 	for table := range 256 {
 		a := ask{unit: 1, table: Table(table), address: 0xFFFF, quantity: 0xFFFF}
-		if pdu := a.appendTo(nil); len(pdu) != 5 || pdu[0] < 1 || pdu[0] > 4 {
-			t.Errorf("table %d is asked for with % x", table, pdu)
+		if pdu := a.pdu(); len(pdu.Data) != 4 || pdu.FunctionCode < 1 || pdu.FunctionCode > 4 {
+			t.Errorf("table %d is asked for with function %d and % x", table, pdu.FunctionCode, pdu.Data)
 		}
 	}
 	for table, function := range map[Table]uint8{Coils: 1, DiscreteInputs: 2, HoldingRegisters: 3, InputRegisters: 4} {
