@@ -3,6 +3,8 @@ package gateway
 import (
 	"bufio"
 	"context"
+	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -72,8 +74,9 @@ func siteOf(tb testing.TB, text string) *configs.Site {
 	return site
 }
 
-// A million cycles of one brake take less than ten seconds on one core, and no
-// more memory than a tenth of them.
+// A replay of a million cycles takes no more memory than one of a tenth of
+// them. How long it takes is told beside the time that reading the same file
+// with encoding/csv takes, and is not judged: the machine may be busy.
 func TestReplayOfAMillionCycles(t *testing.T) {
 	n := 1_000_000
 	if testing.Short() {
@@ -81,10 +84,14 @@ func TestReplayOfAMillionCycles(t *testing.T) {
 	}
 	path, site := cyclesFile(t, n), siteOf(t, oneBrake)
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	began := time.Now()
+	readCSV(t, path)
+	floor := time.Since(began)
+
 	var tenth, most uint64
 	var m runtime.MemStats
 	calls := 0
-	began := time.Now()
+	began = time.Now()
 	err := Replay(context.Background(), site, Recording{Cycles: path}, io.Discard, func(bytes int64) {
 		if calls++; calls%24 == 0 {
 			runtime.GC()
@@ -99,11 +106,28 @@ func TestReplayOfAMillionCycles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Logf("%d cycles in %.2f s, heap %.2f MB at the beginning and %.2f MB at most", n, took.Seconds(), float64(tenth)/1e6, float64(most)/1e6)
-	if limit := 10 * time.Second; took > limit*2 { // a machine may be busy with other things
-		t.Errorf("took %v, want %v", took, limit)
-	}
-	if most > tenth+1e6 {
+	t.Logf("%d cycles in %.2f s on one core, %.1f times as long as encoding/csv takes to read them", n, took.Seconds(), took.Seconds()/floor.Seconds())
+	t.Logf("heap %.2f MB at the beginning and %.2f MB at most", float64(tenth)/1e6, float64(most)/1e6)
+	if tenth == 0 || most > tenth+1e6 {
 		t.Errorf("the heap grew from %d to %d bytes", tenth, most)
+	}
+}
+
+// readCSV reads a file's rows and forgets them.
+func readCSV(t *testing.T, path string) {
+	t.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r := csv.NewReader(f)
+	r.ReuseRecord = true
+	for {
+		if _, err := r.Read(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			t.Fatal(err)
+		}
 	}
 }

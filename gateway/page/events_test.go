@@ -139,7 +139,7 @@ func TestStreamTellsOfAChangeAndEndsWithTheServer(t *testing.T) {
 	if err := stop(); err != nil {
 		t.Errorf("ending with an open stream: %v", err)
 	}
-	if took := time.Since(began); took > 3*time.Second {
+	if took := time.Since(began); took > 20*time.Second {
 		t.Errorf("ending with an open stream took %v", took)
 	}
 	for lines.Scan() {

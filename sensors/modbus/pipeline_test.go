@@ -144,7 +144,7 @@ func TestHostileToThePipeline(t *testing.T) {
 					}
 				}
 			}
-			if took := time.Since(began); took > time.Second { // generous: floods run beside it
+			if took := time.Since(began); took > 10*time.Second { // generous: a busy machine is no fault
 				t.Errorf("it took %v with a timeout of %v", took, testTimeout)
 			}
 			if failed == 0 {
@@ -301,7 +301,7 @@ func TestPortThatTakesNothing(t *testing.T) {
 	if _, err := l.read(ctx, ask{1, InputRegisters, 0, 1, time.Minute}); !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v", err)
 	}
-	if took := time.Since(began); took > 5*time.Second {
+	if took := time.Since(began); took > 20*time.Second {
 		t.Errorf("ending it took %v", took)
 	}
 }
