@@ -78,6 +78,9 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	}
 	pad := 0.06 * (high - low)
 	p.Y.Min, p.Y.Max = max(0, low-pad), high+pad
+	if len(h.Works) > 0 {
+		p.Y.Max += pad // room for their names above the limits'
+	}
 
 	grid := plotter.NewGrid()
 	grid.Vertical.Width = 0

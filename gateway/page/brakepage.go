@@ -39,6 +39,8 @@ type brakeView struct {
 	Points     []pointView
 	CyclePlot  plotView
 	TimesPlot  plotView
+	Times      []timesView // the oldest first
+	Moves      []moveView  // of the last cycle
 	Duty       []factView
 	Health     []healthView
 	Entries    []factView
@@ -73,11 +75,6 @@ type forecastView struct {
 }
 
 type oddsView struct{ Odds, Cycles, Date string }
-
-type pointView struct {
-	At, AtRFC, Mean, Least, Most string
-	Count                        string
-}
 
 type levelView struct {
 	What  string
@@ -116,15 +113,20 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 	if err != nil {
 		return nil, err
 	}
-	cycles, err := s.deps.Data.Cycles(ctx, name, 0, math.MaxInt64, listedCycles)
+	drawn, err := s.deps.Data.Cycles(ctx, name, 0, math.MaxInt64, drawnCycles)
 	if err != nil {
 		return nil, err
 	}
+	cycles := drawn[max(0, len(drawn)-listedCycles):]
 	history, err := s.deps.Data.Alarms(ctx, name, listedAlarms)
 	if err != nil {
 		return nil, err
 	}
 	points, err := s.deps.Data.Thinned(ctx, name, span.fromNS(now), math.MaxInt64, listedPoints)
+	if err != nil {
+		return nil, err
+	}
+	filtered, err := s.deps.Data.Filtered(ctx, name, span.fromNS(now), math.MaxInt64, listedPoints)
 	if err != nil {
 		return nil, err
 	}
@@ -180,10 +182,7 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 	for _, c := range slices.Backward(cycles) {
 		v.Cycles = append(v.Cycles, viewCycle(c, now))
 	}
-	for _, p := range points {
-		v.Points = append(v.Points, pointView{At: figures.SaySince(p.AtNS, now), AtRFC: rfc(p.AtNS),
-			Mean: figures.Fixed(p.MeanMM, 2), Least: figures.Fixed(p.MinMM, 2), Most: figures.Fixed(p.MaxMM, 2), Count: figures.Grouped(p.Count)})
-	}
+	v.Points = viewPoints(points, filtered, now)
 	var last store.CycleRow
 	if len(cycles) > 0 {
 		last = cycles[len(cycles)-1]
@@ -193,11 +192,13 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 			fmt.Sprintf("Air gap of %s over time against its limits. %s. Forecast: %s. The figures are in the table below.",
 				name, v.Row.Picture.Text, orNone(v.Row.Outlook)))
 	}
-	if plain := cyclesOnly(cycles); figures.HasTimes(plain) {
+	if figures.HasTimes(cyclesOnly(drawn)) {
+		v.Times = viewTimes(drawn, now)
 		v.TimesPlot = viewPlot("/plot/times/", name, url.Values{"v": {fmt.Sprint(last.ID)}},
-			fmt.Sprintf("Release and set times of the latest cycles of %s against their limits. Smoothed over twelve cycles: release %s, set %s. The figures of the latest cycles are in the table below.", name, v.Row.Release, v.Row.Set))
+			fmt.Sprintf("Release and set times of the latest cycles of %s against their limits. Smoothed over twelve cycles: release %s, set %s. The figures are in the table below.", name, v.Row.Release, v.Row.Set))
 	}
 	if hasWave && len(wave.TimesNS) > 0 {
+		v.Moves = viewMoves(wave.Waveform)
 		v.CyclePlot = viewPlot("/plot/cycle/", name, url.Values{"v": {fmt.Sprint(wave.CycleAtNS)}},
 			fmt.Sprintf("Travel of %s during its latest cycle. The figures are in the table below.", name))
 	}

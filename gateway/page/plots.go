@@ -133,10 +133,7 @@ func (s *Server) timesPlot(w http.ResponseWriter, r *http.Request) {
 		s.unplottable(w, r, err)
 		return
 	}
-	cycles := make([]analysis.Cycle, len(rows))
-	for i, c := range rows {
-		cycles[i] = c.Cycle
-	}
+	cycles := cyclesOnly(rows)
 	if !figures.HasTimes(cycles) {
 		http.Error(w, "no times were measured in the latest cycles", http.StatusNotFound)
 		return

@@ -60,7 +60,11 @@ func (s *Server) recent(ctx context.Context, brake string) (rec report.BrakeReco
 
 // dutyFacts puts the duty of the last days into words.
 func dutyFacts(d report.DutyRecord) []factView {
-	facts := []factView{{"Cycles", fmt.Sprintf("%s full, %s jogs, on %d of %d days", figures.Grouped(d.Full), figures.Grouped(d.Jogs), d.DaysInUse, usedDays)}}
+	days := fmt.Sprintf("on %d of %d days", d.DaysInUse, usedDays)
+	if d.DaysInUse >= usedDays { // the span has a part of one more day
+		days = "on every day"
+	}
+	facts := []factView{{"Cycles", fmt.Sprintf("%s full, %s jogs, %s", figures.Grouped(d.Full), figures.Grouped(d.Jogs), days)}}
 	add := func(what string, v *float64, decimals int, scale float64, unit string) {
 		if v != nil {
 			facts = append(facts, factView{what, figures.Measured(*v*scale, 0, decimals, unit).String()})

@@ -8,18 +8,18 @@ import (
 	"gapward/gateway/store"
 )
 
-// The page's own fake must not be the only store that it works with.
-func TestPageFromTheRealStore(t *testing.T) {
-	deps, fake := harbourSite(t)
+// filledStore is a real store with the rows of one in memory.
+func filledStore(t *testing.T, fake *fakeData) *store.DB {
+	t.Helper()
 	db, err := store.Open(t.Context(), t.TempDir(), slog.New(slog.NewTextHandler(t.Output(), nil)))
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		if err := db.Close(); err != nil {
 			t.Error(err)
 		}
-	}()
+	})
 	var b store.Batch
 	for _, rows := range fake.cycles {
 		b.Cycles = append(b.Cycles, rows...)
@@ -36,7 +36,13 @@ func TestPageFromTheRealStore(t *testing.T) {
 		t.Fatal(err)
 	}
 	<-changed
+	return db
+}
 
+// The page's own fake must not be the only store that it works with.
+func TestPageFromTheRealStore(t *testing.T) {
+	deps, fake := harbourSite(t)
+	db := filledStore(t, fake)
 	fromFake, err := New(deps)
 	if err != nil {
 		t.Fatal(err)

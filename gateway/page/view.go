@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gapward/alerts"
+	"gapward/gateway/accounts"
 	"gapward/gateway/figures"
 	"gapward/gateway/store"
 )
@@ -19,6 +20,7 @@ type view struct {
 	Title               string
 	Zone                string // name of the time zone of all times shown
 	AsOf                string
+	Live                bool // the page's script keeps it up to date
 	Board               *boardView
 	Brake               *brakeView
 	Alarms              *alarmsView
@@ -173,8 +175,14 @@ func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
 	now := s.deps.Now()
 	v.Site, v.Demo, v.Version = s.deps.Site, s.deps.Demo, s.deps.Version
-	v.Visitor, v.Accounts, v.Nav = visitorOf(r), s.deps.Accounts != nil, s.nav(r)
+	v.Visitor, v.Accounts = visitorOf(r), s.deps.Accounts != nil
+	if v.Visitor.Role >= accounts.View {
+		v.Nav = s.nav(r)
+	}
 	v.Zone, v.AsOf = zoneName(now), now.Format("15:04:05")
+	// What answers a form stands until its reader has read it, and a form that
+	// is being filled in stays as it is.
+	v.Live = status == http.StatusOK && r.Method == http.MethodGet && (v.Board != nil || v.Brake != nil || v.Alarms != nil)
 	name := "page"
 	if r.URL.Query().Get("fragment") == "1" {
 		name = "main"
