@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -52,9 +53,12 @@ type stage struct {
 	plant *simulator.Plant
 }
 
-func newStage(t *testing.T, dir string) stage {
+func newStage(t *testing.T, dir string) stage { return stageOf(t, dir, testSite) }
+
+// stageOf simulates a site; its addresses are replaced by free ones.
+func stageOf(t *testing.T, dir, text string) stage {
 	t.Helper()
-	site, problems := configs.Parse("test.yaml", fmt.Appendf(nil, testSite, filepath.Join(dir, "data")), configs.Run)
+	site, problems := configs.Parse("test.yaml", fmt.Appendf(nil, text, filepath.Join(dir, "data")), configs.Run)
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
@@ -80,7 +84,14 @@ func newStage(t *testing.T, dir string) stage {
 	if err != nil {
 		t.Fatal(err)
 	}
-	devices := map[string]sensors.Device{"io": {Modbus: "tcp://127.0.0.1:0", Unit: 1}, "trolley": {MQTT: "mqtt://" + broker.Addr()}}
+	devices := map[string]sensors.Device{}
+	for name, d := range site.Devices {
+		if d.MQTT != "" {
+			devices[name] = sensors.Device{MQTT: "mqtt://" + broker.Addr()}
+		} else {
+			devices[name] = sensors.Device{Modbus: "tcp://127.0.0.1:0", Unit: d.Unit}
+		}
+	}
 	f, err := field.New(field.Config{Devices: devices, Channels: site.Channels(), Plant: plant, Log: lg})
 	if err != nil {
 		t.Fatal(err)
@@ -155,13 +166,28 @@ func storedLines(t *testing.T, dir string) map[string][]string {
 	return byType(t, gateway.AppendLines(nil, &b))
 }
 
+// byType sorts lines by what they are of, as a store keeps them: of two
+// forecasts of one brake, limit and time the later one, at its place, or where
+// they say the same the earlier.
 func byType(t *testing.T, lines []byte) map[string][]string {
 	t.Helper()
-	m := map[string][]string{}
+	m, told := map[string][]string{}, map[string]string{}
 	for line := range strings.Lines(string(lines)) {
-		var head struct{ Type string }
+		var head struct {
+			Type, Brake, Time string
+			Limit             any // a figure of an alarm, a name of a forecast
+		}
 		if err := json.Unmarshal([]byte(line), &head); err != nil {
 			t.Fatalf("%v in %q", err, line)
+		}
+		if head.Type == "forecast" {
+			of := fmt.Sprint(head.Brake, " ", head.Limit, " ", head.Time)
+			before := told[of]
+			if before == line {
+				continue
+			}
+			told[of] = line
+			m[head.Type] = slices.DeleteFunc(m[head.Type], func(l string) bool { return l == before })
 		}
 		m[head.Type] = append(m[head.Type], line)
 	}
@@ -180,10 +206,16 @@ func TestReplayEqualsLive(t *testing.T) {
 	// seen setting and releasing before a failure means anything.
 	stored := func(kind string) int { return len(storedLines(t, s.site.Data)[kind]) }
 	eventually(t, "three cycles", func() bool { return stored("cycle") >= 3 })
-	if err := s.plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.NotFreeing, Lasts: 4 * time.Second}); err != nil {
-		t.Fatal(err)
-	}
-	eventually(t, "an alarm come and gone", func() bool { return stored("alarm") >= 2 })
+	var applied time.Time
+	eventually(t, "an alarm come and gone", func() bool {
+		if time.Since(applied) > 8*time.Second { // again: a busy machine may have missed it
+			applied = time.Now()
+			if err := s.plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.NotFreeing, Lasts: 4 * time.Second}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return stored("alarm") >= 2
+	})
 	cycles := stored("cycle")
 	eventually(t, "more cycles", func() bool { return stored("cycle") >= cycles+3 })
 	if err := d.stop(); err != nil {

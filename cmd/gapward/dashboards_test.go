@@ -4,11 +4,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -16,6 +14,7 @@ import (
 	"time"
 
 	"gapward/alerts"
+	"gapward/gateway/export/exporttest"
 )
 
 // panel is what a dashboard asks for in one place.
@@ -53,32 +52,13 @@ func TestDashboardsCarryTheCautions(t *testing.T) {
 // demonstration, and asks it for each panel of the dashboard as Grafana would:
 // every one must have something to show.
 func TestDashboardShowsTheDemonstration(t *testing.T) {
-	prometheus, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("GAPWARD_REAL") == "1" {
-			t.Fatal("GAPWARD_REAL=1, but prometheus is not installed")
-		}
-		t.Skip("prometheus is not installed; the test needs the real program")
-	}
+	exporttest.Program(t, "prometheus")
 	t.Parallel()
 	demo := begin(t, "demo", "--listen", "127.0.0.1:0", "--data", filepath.Join(t.TempDir(), "data"))
 	demo.out.find(t, 4*time.Minute, `Ready after ([0-9.]+) s`)
 	target := demo.out.find(t, time.Second, `The page +http://(127\.0\.0\.1:\d+)/\n`)[1]
 
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	if err := l.Close(); err != nil {
-		t.Fatal(err)
-	}
-	config := filepath.Join(t.TempDir(), "prometheus.yaml")
-	text := fmt.Sprintf("scrape_configs:\n- job_name: gapward\n  scrape_interval: 500ms\n  static_configs: [{targets: [%q]}]\n", target)
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	startProcess(t, nil, prometheus, "--config.file="+config, "--storage.tsdb.path="+t.TempDir(), "--web.listen-address="+address, "--log.level=warn")
+	address := realPrometheus(t, target)
 
 	// What Grafana puts in for its variables.
 	fill := strings.NewReplacer("$brake", ".*", "$__rate_interval", "1m")
@@ -114,9 +94,21 @@ func TestDashboardShowsTheDemonstration(t *testing.T) {
 // value of each is a number.
 func ask(t *testing.T, address, query string) (series int, finite bool, answer string) {
 	t.Helper()
+	values, answer := asked(t, address, query)
+	finite = true
+	for _, v := range values {
+		finite = finite && !math.IsNaN(v) && !math.IsInf(v, 0)
+	}
+	return len(values), finite, answer
+}
+
+// asked puts a query to Prometheus and returns the value of each series, NaN
+// where there is none. A Prometheus that is still starting has no series.
+func asked(t *testing.T, address, query string) (values []float64, answer string) {
+	t.Helper()
 	resp, err := http.Get("http://" + address + "/api/v1/query?query=" + url.QueryEscape(query))
 	if err != nil {
-		return 0, false, err.Error() // it is still starting
+		return nil, err.Error()
 	}
 	defer func() { _ = resp.Body.Close() }()
 	var got struct {
@@ -128,16 +120,18 @@ func ask(t *testing.T, address, query string) (series int, finite bool, answer s
 		}
 	}
 	if err := json.NewDecoder(resp.Body).Decode(&got); err != nil {
-		return 0, false, err.Error()
+		return nil, err.Error()
 	}
 	if got.Status == "error" && got.Error != "" {
 		t.Fatalf("%s: %s", query, got.Error)
 	}
-	finite = true
 	for _, r := range got.Data.Result {
 		text, _ := r.Value[1].(string)
 		v, err := strconv.ParseFloat(text, 64)
-		finite = finite && err == nil && !math.IsNaN(v) && !math.IsInf(v, 0)
+		if err != nil {
+			v = math.NaN()
+		}
+		values = append(values, v)
 	}
-	return len(got.Data.Result), finite, fmt.Sprintf("%+v", got)
+	return values, fmt.Sprintf("%+v", got)
 }

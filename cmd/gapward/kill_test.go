@@ -39,13 +39,20 @@ type busySite struct {
 	site   *configs.Site
 	brakes []string
 	plant  *simulator.Plant
+	rest   func() // takes the device away
 }
 
 func newBusySite(t *testing.T, brakes int, more string) busySite {
 	t.Helper()
+	return newBusySiteAt(t, "127.0.0.1:0", brakes, more)
+}
+
+// newBusySiteAt is one with its page at an address.
+func newBusySiteAt(t *testing.T, page string, brakes int, more string) busySite {
+	t.Helper()
 	dir := t.TempDir()
 	s := busySite{file: filepath.Join(dir, "site.yaml"), data: filepath.Join(dir, "data")}
-	text := "site: Test Quay\ndata: " + s.data + "\npage: {listen: \"127.0.0.1:0\"}\ndevices:\n" +
+	text := "site: Test Quay\ndata: " + s.data + "\npage: {listen: \"" + page + "\"}\ndevices:\n" +
 		"  io: {modbus: \"tcp://127.0.0.1:%d\", unit: 1, timeout: 200ms}\n" + more + "brakes:\n"
 	for i := range brakes {
 		name := fmt.Sprintf("crane-%d/hoist", i+1)
@@ -80,12 +87,13 @@ func newBusySite(t *testing.T, brakes int, more string) busySite {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- f.Run(ctx) }()
-	t.Cleanup(func() {
+	s.rest = sync.OnceFunc(func() {
 		cancel()
 		if err := <-ended; err != nil {
 			t.Error(err)
 		}
 	})
+	t.Cleanup(s.rest)
 	return s
 }
 

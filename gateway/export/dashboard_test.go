@@ -12,10 +12,10 @@ import (
 // variable, of the dashboard as Grafana would.
 func TestRealInfluxShowsTheDashboard(t *testing.T) {
 	d := startInflux(t)
-	d.ask(t, "POST", "CREATE DATABASE hoists")
+	d.Ask(t, "POST", "CREATE DATABASE hoists")
 	db := openStore(t)
 	commit(t, db, batch(0, 200))
-	if err := Flush(t.Context(), db, newInflux(t, InfluxSettings{URL: d.base, Bucket: "hoists/autogen"}), testLog(t), ignore); err != nil {
+	if err := Flush(t.Context(), db, newInflux(t, InfluxSettings{URL: d.url(), Bucket: "hoists/autogen"}), testLog(t), ignore); err != nil {
 		t.Fatal(err)
 	}
 	text, err := os.ReadFile(deployed("grafana", "influxdb.json"))
@@ -37,7 +37,7 @@ func TestRealInfluxShowsTheDashboard(t *testing.T) {
 	fill := strings.NewReplacer("$site", ".*", "$brake", ".*", "$__interval", "10s",
 		"$timeFilter", fmt.Sprintf("time >= %d AND time < %d", startNS, startNS+3600e9))
 	for _, v := range dashboard.Templating.List {
-		if v.Type == "query" && len(d.ask(t, "GET", fill.Replace(v.Query))) == 0 {
+		if v.Type == "query" && len(d.Ask(t, "GET", fill.Replace(v.Query))) == 0 {
 			t.Errorf("variable %s: %s has nothing to choose from", v.Name, v.Query)
 		}
 	}
@@ -48,7 +48,7 @@ func TestRealInfluxShowsTheDashboard(t *testing.T) {
 		}
 		for _, one := range p.Targets {
 			asked++
-			rows := d.ask(t, "GET", fill.Replace(one.Query))
+			rows := d.Ask(t, "GET", fill.Replace(one.Query))
 			values := 0
 			for _, r := range rows {
 				for column, v := range r {

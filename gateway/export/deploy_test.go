@@ -15,6 +15,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"gapward/alerts"
+	"gapward/gateway/export/exporttest"
 )
 
 // deployed is a file of the folder deploy.
@@ -113,7 +114,7 @@ func quietly(t *testing.T, dir, name string, args ...string) string {
 }
 
 func TestPromtoolTakesTheRules(t *testing.T) {
-	promtool := real(t, "promtool")
+	promtool := exporttest.Program(t, "promtool")
 	dir := deployed("prometheus")
 	quietly(t, dir, promtool, "check", "config", "prometheus.yaml")
 	quietly(t, dir, promtool, "check", "rules", "rules.yaml")
@@ -123,7 +124,7 @@ func TestPromtoolTakesTheRules(t *testing.T) {
 // systemd-analyze reports an unknown key only by printing it, so any output is
 // a failure.
 func TestSystemdTakesTheUnit(t *testing.T) {
-	analyze := real(t, "systemd-analyze")
+	analyze := exporttest.Program(t, "systemd-analyze")
 	text, err := os.ReadFile(deployed("gapward.service"))
 	if err != nil {
 		t.Fatal(err)
@@ -173,7 +174,7 @@ func TestSystemdTakesTheUnit(t *testing.T) {
 
 // The broker's example lets each user do its own and nothing else.
 func TestMosquittoTakesTheExample(t *testing.T) {
-	mosquitto, passwd := real(t, "mosquitto", "/usr/sbin/mosquitto"), real(t, "mosquitto_passwd")
+	mosquitto, passwd := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto"), exporttest.Program(t, "mosquitto_passwd")
 	dir := t.TempDir()
 	config, err := os.ReadFile(deployed("mosquitto", "gapward.conf"))
 	if err != nil {

@@ -4,13 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"math"
 	"net/http"
-	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
@@ -18,50 +13,24 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 )
 
 // influxDaemon is a real InfluxDB 1.8, to be killed and started again.
-type influxDaemon struct {
-	program, config, base string
-	cmd                   *exec.Cmd
-}
+type influxDaemon struct{ *exporttest.Influx }
 
 func startInflux(t *testing.T) *influxDaemon {
 	t.Helper()
-	d := &influxDaemon{program: real(t, "influxd", filepath.Join(gopath(), "bin", "influxd"))}
-	dir, port := t.TempDir(), freePort(t)
-	d.config, d.base = filepath.Join(dir, "influxdb.conf"), "http://127.0.0.1:"+port
-	text := fmt.Sprintf("reporting-disabled = true\nbind-address = \"127.0.0.1:%s\"\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\n[http]\nbind-address = \"127.0.0.1:%s\"\nlog-enabled = false\n[monitor]\nstore-enabled = false\n[logging]\nlevel = \"error\"\n",
-		freePort(t), filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), port)
-	if err := os.WriteFile(d.config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	d.start(t)
-	return d
+	return &influxDaemon{exporttest.NewInflux(t)}
 }
 
-func (d *influxDaemon) start(t *testing.T) {
-	t.Helper()
-	d.cmd = start(t, d.program, "-config", d.config)
-	eventually(t, "influxd answers", func() bool {
-		resp, err := http.Get(d.base + "/ping")
-		if err == nil {
-			_ = resp.Body.Close()
-		}
-		return err == nil
-	})
-}
-
-func (d *influxDaemon) kill() {
-	_ = d.cmd.Process.Kill()
-	_ = d.cmd.Wait()
-}
+func (d *influxDaemon) url() string { return "http://" + d.Address }
 
 // write writes a line as another program would.
 func (d *influxDaemon) write(t *testing.T, line string) {
 	t.Helper()
-	resp, err := http.Post(d.base+"/api/v2/write?bucket=hoists/autogen", "text/plain", strings.NewReader(line))
+	resp, err := http.Post(d.url()+"/api/v2/write?bucket=hoists/autogen", "text/plain", strings.NewReader(line))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,47 +38,6 @@ func (d *influxDaemon) write(t *testing.T, line string) {
 	if resp.StatusCode != http.StatusNoContent {
 		t.Fatalf("%s: status %d", line, resp.StatusCode)
 	}
-}
-
-// ask sends an InfluxQL statement and gives its series' rows by column.
-func (d *influxDaemon) ask(t *testing.T, method, statement string) []map[string]any {
-	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, d.base+"/query?epoch=ns&db=hoists&q="+url.QueryEscape(statement), nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = resp.Body.Close() }()
-	var answer struct {
-		Results []struct {
-			Error  string
-			Series []struct {
-				Columns []string
-				Values  [][]any
-			}
-		}
-	}
-	decoder := json.NewDecoder(resp.Body)
-	decoder.UseNumber()
-	if err := decoder.Decode(&answer); err != nil || len(answer.Results) != 1 || answer.Results[0].Error != "" {
-		t.Fatalf("%s: %v %+v", statement, err, answer)
-	}
-	var rows []map[string]any
-	for _, s := range answer.Results[0].Series {
-		for _, values := range s.Values {
-			rows = append(rows, maps.Collect(func(yield func(string, any) bool) {
-				for i, c := range s.Columns {
-					if !yield(c, values[i]) {
-						return
-					}
-				}
-			}))
-		}
-	}
-	return rows
 }
 
 // wantPoint compares a point with what it must hold: texts, and figures, of
@@ -140,7 +68,7 @@ func (d *influxDaemon) wantAllOf(t *testing.T, db *store.DB) (points int) {
 	ctx := t.Context()
 	all := func(measurement string) map[string]map[string]any {
 		byID := map[string]map[string]any{}
-		rows := d.ask(t, "GET", `SELECT * FROM `+measurement)
+		rows := d.Ask(t, "GET", `SELECT * FROM `+measurement)
 		for _, p := range rows {
 			byID[p["id"].(json.Number).String()] = p
 		}
@@ -200,22 +128,22 @@ func TestRealInflux(t *testing.T) {
 	odd := alarmAt(`quay 2/main, a=b\c "east"`, analysis.SignalFault, 6, alerts.Unacknowledged)
 	odd.Signal, odd.By, odd.Reason, odd.Detail, odd.UntilNS = "travel", "Ö. Ström", `a "quoted" word, x=1`, "a\\b \\\"\nsecond line", startNS
 	commit(t, db, &store.Batch{Alarms: []store.AlarmRow{odd}})
-	x := newInflux(t, InfluxSettings{URL: d.base, Bucket: "hoists/autogen"})
+	x := newInflux(t, InfluxSettings{URL: d.url(), Bucket: "hoists/autogen"})
 	// Without the database the rows wait.
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil || !strings.Contains(err.Error(), "export.influx.org and bucket") {
 		t.Fatalf("without a database: %v", err)
 	}
-	d.ask(t, "POST", "CREATE DATABASE hoists")
+	d.Ask(t, "POST", "CREATE DATABASE hoists")
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
 		t.Fatal(err)
 	}
 	// Killed, started again, and all is delivered once more: still one point a row.
-	d.kill()
+	d.Kill()
 	commit(t, db, batch(1000, 60))
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil {
 		t.Fatal("delivered to a dead server")
 	}
-	d.start(t)
+	d.Start(t)
 	if err := db.SetCursors(t.Context(), map[string]int64{"influx/cycles": 0, "influx/alarms": 0, "influx/forecasts": 0}); err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +158,7 @@ func TestRealInflux(t *testing.T) {
 // halving; all others are there.
 func TestRealInfluxSetsBadRowsAside(t *testing.T) {
 	d := startInflux(t)
-	d.ask(t, "POST", "CREATE DATABASE hoists")
+	d.Ask(t, "POST", "CREATE DATABASE hoists")
 	// temperature_c is in none of the cycles but the three that are made so;
 	// forecasts all have gap_u_mm.
 	d.write(t, fmt.Sprintf("gapward_cycle,site=elsewhere temperature_c=\"warm\" %d\n", startNS))
@@ -242,7 +170,7 @@ func TestRealInfluxSetsBadRowsAside(t *testing.T) {
 		b.Cycles[i].TemperatureC = 21.5
 	}
 	commit(t, db, b)
-	x := newInflux(t, InfluxSettings{URL: d.base, Bucket: "hoists/autogen"})
+	x := newInflux(t, InfluxSettings{URL: d.url(), Bucket: "hoists/autogen"})
 	var last Progress
 	if err := Flush(t.Context(), db, x, testLog(t), func(p Progress) { last = p }); err != nil {
 		t.Fatal(err)
@@ -251,7 +179,7 @@ func TestRealInfluxSetsBadRowsAside(t *testing.T) {
 		t.Errorf("with three cycles and two forecasts that can't be written: %+v", last)
 	}
 	got := map[string]bool{}
-	for _, p := range d.ask(t, "GET", `SELECT id FROM gapward_cycle WHERE site = '`+site+`'`) {
+	for _, p := range d.Ask(t, "GET", `SELECT id FROM gapward_cycle WHERE site = '`+site+`'`) {
 		got[p["id"].(json.Number).String()] = true
 	}
 	for i := range 1200 {
@@ -268,9 +196,9 @@ func TestRealInfluxSetsBadRowsAside(t *testing.T) {
 // today doesn't wait behind the backlog; memory doesn't grow with it.
 func TestRealInfluxAnHourAway(t *testing.T) {
 	d := startInflux(t)
-	d.ask(t, "POST", "CREATE DATABASE hoists")
+	d.Ask(t, "POST", "CREATE DATABASE hoists")
 	db := openStore(t)
-	x := newInflux(t, InfluxSettings{URL: d.base, Bucket: "hoists/autogen"})
+	x := newInflux(t, InfluxSettings{URL: d.url(), Bucket: "hoists/autogen"})
 	commit(t, db, batch(0, 500))
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
 		t.Fatal(err)
@@ -283,7 +211,7 @@ func TestRealInfluxAnHourAway(t *testing.T) {
 	}
 	idle := heap()
 
-	d.kill()
+	d.Kill()
 	const minutes = 60
 	for minute := range minutes {
 		commit(t, db, batch(500*(minute+1), 500))
@@ -291,7 +219,7 @@ func TestRealInfluxAnHourAway(t *testing.T) {
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err == nil {
 		t.Fatal("delivered to a dead server")
 	}
-	d.start(t)
+	d.Start(t)
 
 	// All that follows happens in the delivering goroutine, between two
 	// deliveries, so it is the same on a slow machine.
@@ -321,7 +249,7 @@ func TestRealInfluxAnHourAway(t *testing.T) {
 				t.Error(err)
 			}
 			urgent = b.Alarms[0].ID
-			d.kill() // so the next delivery fails
+			d.Kill() // so the next delivery fails
 			close(killed)
 		case urgent != 0 && urgentAfter == 0 && alarms >= urgent:
 			urgentAfter = cycles
@@ -332,7 +260,7 @@ func TestRealInfluxAnHourAway(t *testing.T) {
 	go func() { done <- Run(ctx, db, x, quiet(), observe) }()
 	select {
 	case <-killed:
-		d.start(t)
+		d.Start(t)
 	case <-time.After(time.Minute):
 		t.Error("it doesn't catch up")
 	}

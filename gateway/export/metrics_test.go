@@ -27,6 +27,7 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 	"gapward/sensors"
 )
@@ -216,7 +217,7 @@ func TestScrapesWhileUpdating(t *testing.T) {
 }
 
 func TestPromtool(t *testing.T) {
-	promtool := real(t, "promtool")
+	promtool := exporttest.Program(t, "promtool")
 	m, _ := fullMetrics(t)
 	text := scrape(t, m)
 	if len(own(text)) < 20 {
@@ -264,7 +265,7 @@ func start(t *testing.T, path string, args ...string) *exec.Cmd {
 // TestRealPrometheus has Prometheus scrape the handler, and asks it for the
 // values.
 func TestRealPrometheus(t *testing.T) {
-	prom := real(t, "prometheus")
+	prom := exporttest.Program(t, "prometheus")
 	m, db := fullMetrics(t)
 	srv := httptest.NewServer(m.Handler(testLog(t)))
 	defer srv.Close()

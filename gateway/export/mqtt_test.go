@@ -15,13 +15,13 @@ import (
 	"testing"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 )
 
@@ -74,65 +74,18 @@ func startMochi(t *testing.T, address string) (server *mochi.Server, d *door, at
 }
 
 // subscriber hears everything under a filter of topics.
-type subscriber struct {
-	client paho.Client
-	mu     sync.Mutex
-	heard  []paho.Message
-}
+type subscriber struct{ *exporttest.Listener }
 
 func subscribe(t *testing.T, address, user string) *subscriber {
 	t.Helper()
-	return subscribeTo(t, address, user, "gapward/#")
-}
-
-func subscribeTo(t *testing.T, address, user, filter string) *subscriber {
-	t.Helper()
-	s := &subscriber{}
-	ready := make(chan struct{}, 100)
-	options := paho.NewClientOptions().AddBroker("tcp://" + address).SetClientID(fmt.Sprintf("listener-%d", time.Now().UnixNano())).
-		SetUsername(user).SetPassword("secret").SetProtocolVersion(4).SetCleanSession(false).SetMaxReconnectInterval(200 * time.Millisecond).
-		SetConnectRetry(true).SetConnectRetryInterval(100 * time.Millisecond).
-		SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			s.heard = append(s.heard, m)
-		}).
-		SetOnConnectHandler(func(c paho.Client) {
-			token := c.Subscribe(filter, 1, nil)
-			token.Wait()
-			ready <- struct{}{}
-		})
-	s.client = paho.NewClient(options)
-	s.client.Connect()
-	select {
-	case <-ready:
-	case <-time.After(10 * time.Second):
-		t.Fatal("the listener didn't get to subscribe")
-	}
-	t.Cleanup(func() { s.client.Disconnect(0) })
-	return s
-}
-
-// on are the payloads heard on a topic, in order.
-func (s *subscriber) on(topic string) []string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var all []string
-	for _, m := range s.heard {
-		if m.Topic() == topic {
-			all = append(all, string(m.Payload()))
-		}
-	}
-	return all
+	return &subscriber{exporttest.Listen(t, address, user, "gapward/#")}
 }
 
 // cycles are the ids of the cycles heard, with the times they came with.
 func (s *subscriber) cycles(t *testing.T) map[int64]string {
 	t.Helper()
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	ids := map[int64]string{}
-	for _, m := range s.heard {
+	for _, m := range s.Heard() {
 		if !strings.HasSuffix(m.Topic(), "/cycle") {
 			continue
 		}
@@ -203,14 +156,14 @@ func TestMQTTMessages(t *testing.T) {
 		"gapward/Kestrel-Quay/gateway/alarm": `{"type":"alarm","brake":"","time":"2026-03-01T06:00:02.123456789Z","condition":"gateway-fault","state":"cleared","value":2.81,"unit":"mm","limit":2.8,"id":8}`,
 	}
 	for topic, payload := range want {
-		eventually(t, "a message on "+topic, func() bool { return len(s.on(topic)) > 0 })
+		eventually(t, "a message on "+topic, func() bool { return len(s.On(topic)) > 0 })
 		// A subscriber that comes just when "online" is published hears it both
 		// as it happens and as what is retained.
-		if got := slices.Compact(s.on(topic)); len(got) != 1 || got[0] != payload {
+		if got := slices.Compact(s.On(topic)); len(got) != 1 || got[0] != payload {
 			t.Errorf("on %s came\n%s\nwant\n%s", topic, strings.Join(got, "\n"), payload)
 		}
 	}
-	for _, msg := range s.heard {
+	for _, msg := range s.Heard() {
 		if msg.Qos() != 1 {
 			t.Errorf("%s came with QoS %d", msg.Topic(), msg.Qos())
 		}
@@ -219,14 +172,14 @@ func TestMQTTMessages(t *testing.T) {
 	// Whoever subscribes later hears what is retained, and nothing else.
 	late := subscribe(t, address, "edge")
 	eventually(t, "retained messages", func() bool {
-		return len(late.on("gapward/Kestrel-Quay/gateway")) == 1 && len(late.on(mainTopic+"/forecast")) == 1
+		return len(late.On("gapward/Kestrel-Quay/gateway")) == 1 && len(late.On(mainTopic+"/forecast")) == 1
 	})
-	if len(late.on(mainTopic+"/state")) != 1 || len(late.on(mainTopic+"/cycle"))+len(late.on(mainTopic+"/alarm")) != 0 {
-		t.Errorf("retained: %v", late.heard)
+	if len(late.On(mainTopic+"/state")) != 1 || len(late.On(mainTopic+"/cycle"))+len(late.On(mainTopic+"/alarm")) != 0 {
+		t.Errorf("retained: %v", late.Heard())
 	}
 	stop()
 	eventually(t, "the goodbye", func() bool {
-		return slices.Equal(slices.Compact(s.on("gapward/Kestrel-Quay/gateway")), []string{"online", "offline"})
+		return slices.Equal(slices.Compact(s.On("gapward/Kestrel-Quay/gateway")), []string{"online", "offline"})
 	})
 	if err := m.Deliver(expired(t), rows); err == nil {
 		t.Error("delivered after the connection was closed")
@@ -295,7 +248,7 @@ func TestMQTTBrokerThatForgot(t *testing.T) {
 	startMochi(t, address)
 	s := subscribe(t, address, "edge")
 	eventually(t, "state, forecast and presence on the new broker", func() bool {
-		return len(s.on(mainTopic+"/state")) > 0 && len(s.on(mainTopic+"/forecast")) > 0 && slices.Contains(s.on("gapward/Kestrel-Quay/gateway"), "online")
+		return len(s.On(mainTopic+"/state")) > 0 && len(s.On(mainTopic+"/forecast")) > 0 && slices.Contains(s.On("gapward/Kestrel-Quay/gateway"), "online")
 	})
 	if err := m.Deliver(t.Context(), Rows{Cycles: []store.CycleRow{cycleAt(mainBrake, 9)}}); err != nil {
 		t.Error(err)
@@ -374,7 +327,7 @@ func TestSettingsThatAreWrong(t *testing.T) {
 // published at least once, with its own id and time, and the cursor must end at
 // the last.
 func TestRealMosquitto(t *testing.T) {
-	mosquitto := real(t, "mosquitto", "/usr/sbin/mosquitto")
+	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
 	dir, port := t.TempDir(), freePort(t)
 	config := filepath.Join(dir, "m.conf")
 	// Open to all: the subject is delivery. What the broker has acknowledged it
@@ -453,7 +406,7 @@ func TestRealMosquitto(t *testing.T) {
 	if err != nil || len(rows) != rounds*perRound {
 		t.Fatal(len(rows), err)
 	}
-	for _, payload := range s.on(mainTopic + "/cycle") {
+	for _, payload := range s.On(mainTopic + "/cycle") {
 		var c struct{ ID int64 }
 		if err := json.Unmarshal([]byte(payload), &c); err != nil {
 			t.Fatal(err)
@@ -468,20 +421,20 @@ func TestRealMosquitto(t *testing.T) {
 	}
 	// The retained state is the newest, not one that was sent again late.
 	late := subscribe(t, address, "")
-	eventually(t, "the retained state", func() bool { return len(late.on(mainTopic+"/state")) > 0 })
-	if got := late.on(mainTopic + "/state"); !strings.Contains(got[0], fmt.Sprintf(`"full":%d,`, i-1)) {
+	eventually(t, "the retained state", func() bool { return len(late.On(mainTopic+"/state")) > 0 })
+	if got := late.On(mainTopic + "/state"); !strings.Contains(got[0], fmt.Sprintf(`"full":%d,`, i-1)) {
 		t.Errorf("the retained state is %s, want that of verdict %d", got, i-1)
 	}
 	stopMQTT()
-	eventually(t, "the goodbye", func() bool { return len(late.on("gapward/Kestrel-Quay/gateway")) == 2 })
-	if got := late.on("gapward/Kestrel-Quay/gateway"); !slices.Equal(got, []string{"online", "offline"}) {
+	eventually(t, "the goodbye", func() bool { return len(late.On("gapward/Kestrel-Quay/gateway")) == 2 })
+	if got := late.On("gapward/Kestrel-Quay/gateway"); !slices.Equal(got, []string{"online", "offline"}) {
 		t.Errorf("presence: %q", got)
 	}
 }
 
 // TestRealMosquittoLastWill wants the broker to tell of a gateway that vanished.
 func TestRealMosquittoLastWill(t *testing.T) {
-	mosquitto := real(t, "mosquitto", "/usr/sbin/mosquitto")
+	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
 	port := freePort(t)
 	config := filepath.Join(t.TempDir(), "m.conf")
 	if err := os.WriteFile(config, []byte("listener "+port+" 127.0.0.1\nallow_anonymous true\n"), 0o644); err != nil {
@@ -524,7 +477,7 @@ func TestRealMosquittoLastWill(t *testing.T) {
 	}()
 	s := subscribe(t, address, "")
 	startMQTT(t, relay.Addr().String())
-	presence := func() []string { return s.on("gapward/Kestrel-Quay/gateway") }
+	presence := func() []string { return s.On("gapward/Kestrel-Quay/gateway") }
 	eventually(t, "online", func() bool { return slices.Equal(presence(), []string{"online"}) })
 	_ = (<-cut).Close()
 	eventually(t, "the last will", func() bool { return slices.Equal(presence(), []string{"online", "offline"}) })

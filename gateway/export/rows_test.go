@@ -5,9 +5,6 @@ import (
 	"errors"
 	"log/slog"
 	"math"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -105,22 +102,6 @@ func batch(i, n int) *store.Batch {
 	return b
 }
 
-// real finds a program for a test against the real thing. Without it the test
-// is skipped, unless GAPWARD_REAL=1 asks for it.
-func real(t *testing.T, names ...string) string {
-	t.Helper()
-	for _, name := range names {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	if os.Getenv("GAPWARD_REAL") == "1" {
-		t.Fatalf("GAPWARD_REAL=1, but none of %q is installed", names)
-	}
-	t.Skipf("none of %q is installed; the test needs the real program", names)
-	return ""
-}
-
 // eventually waits until ok reports true.
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
@@ -134,15 +115,3 @@ func eventually(t *testing.T, what string, ok func() bool) {
 }
 
 func asError[E error](err error) (E, bool) { return errors.AsType[E](err) }
-
-// gopath is where go install puts programs.
-func gopath() string {
-	if path := os.Getenv("GOPATH"); path != "" {
-		return path
-	}
-	home, err := os.UserHomeDir()
-	if err != nil {
-		return ""
-	}
-	return filepath.Join(home, "go")
-}

@@ -8,7 +8,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -20,12 +19,13 @@ import (
 
 	"gapward/alerts"
 	"gapward/analysis"
+	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 )
 
 // spHost is a host application that hears a whole Sparkplug group.
 type spHost struct {
-	*subscriber
+	*exporttest.Listener
 	schema protoreflect.MessageDescriptor
 }
 
@@ -37,17 +37,14 @@ type spMessage struct {
 
 func listenAsHost(t *testing.T, address string) *spHost {
 	t.Helper()
-	return &spHost{subscribeTo(t, address, "edge", "spBv1.0/#"), sparkplugSchema(t)}
+	return &spHost{exporttest.Listen(t, address, "edge", "spBv1.0/#"), sparkplugSchema(t)}
 }
 
 // messages are those of the node heard so far, in order, each held to what is
 // true of every one.
 func (h *spHost) messages(t *testing.T) (all []spMessage) {
 	t.Helper()
-	h.mu.Lock()
-	heard := slices.Clone(h.heard)
-	h.mu.Unlock()
-	for _, m := range heard {
+	for _, m := range h.Heard() {
 		levels := strings.Split(m.Topic(), "/")
 		if levels[2] == "NCMD" || levels[1] == "STATE" {
 			continue
@@ -157,9 +154,60 @@ func startSparkplug(t *testing.T, address string, db *store.DB, primary string) 
 	return x, stop
 }
 
+// overBrokers runs a test over the broker within the tests, and over a real one.
+func overBrokers(t *testing.T, run func(t *testing.T, address string)) {
+	t.Helper()
+	t.Run("built in", func(t *testing.T) {
+		_, _, address, _ := startMochi(t, "127.0.0.1:0")
+		run(t, address)
+	})
+	t.Run("mosquitto", func(t *testing.T) { run(t, openMosquitto(t)) })
+}
+
+// openMosquitto is a real broker that lets everybody in.
+func openMosquitto(t *testing.T) (address string) {
+	t.Helper()
+	address, begin := laterMosquitto(t)
+	begin()
+	return address
+}
+
+// laterMosquitto is one that is started later.
+func laterMosquitto(t *testing.T) (address string, begin func()) {
+	t.Helper()
+	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
+	port := freePort(t)
+	config := filepath.Join(t.TempDir(), "m.conf")
+	text := "listener " + port + " 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
+	if os.Getuid() == 0 {
+		text += "user root\n"
+	}
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return "127.0.0.1:" + port, func() { start(t, mosquitto, "-c", config) }
+}
+
+// readByOthers has all that was heard of the node read by a decoder that isn't
+// ours, as it came over the broker.
+func (h *spHost) readByOthers(t *testing.T) {
+	t.Helper()
+	if !strings.HasSuffix(t.Name(), "mosquitto") {
+		return // the same payloads
+	}
+	var payloads [][]byte
+	for _, m := range h.Heard() {
+		if kind := strings.Split(m.Topic(), "/")[2]; kind != "NCMD" && !strings.Contains(m.Topic(), "/STATE/") {
+			payloads = append(payloads, m.Payload())
+		}
+	}
+	t.Logf("%d metrics of %d messages over mosquitto read alike", readByOthers(t, payloads), len(payloads))
+}
+
 // TestSparkplugLife has a node born, tell what happens, and die.
-func TestSparkplugLife(t *testing.T) {
-	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+func TestSparkplugLife(t *testing.T) { overBrokers(t, sparkplugLife) }
+
+func sparkplugLife(t *testing.T, address string) {
 	h := listenAsHost(t, address)
 	db := openStore(t)
 	commit(t, db, &store.Batch{Verdicts: []store.VerdictRow{verdictOf(mainBrake, 7)}, Alarms: []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 0, alerts.Unacknowledged)},
@@ -238,6 +286,7 @@ func TestSparkplugLife(t *testing.T) {
 	if bd := late.messages(t)[0].named(t, "bdSeq"); bd.value != int64(2) {
 		t.Errorf("the second birth has the number %v", bd.value)
 	}
+	h.readByOthers(t)
 }
 
 // TestSparkplugBacklog has rows stored while there is no broker: they arrive
@@ -249,17 +298,8 @@ func TestSparkplugBacklog(t *testing.T) {
 
 // TestRealMosquittoTakesSparkplug is the same with a broker that isn't ours.
 func TestRealMosquittoTakesSparkplug(t *testing.T) {
-	mosquitto := real(t, "mosquitto", "/usr/sbin/mosquitto")
-	port := freePort(t)
-	config := filepath.Join(t.TempDir(), "m.conf")
-	text := "listener " + port + " 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
-	if os.Getuid() == 0 {
-		text += "user root\n"
-	}
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	sparkplugBacklog(t, "127.0.0.1:"+port, func() { start(t, mosquitto, "-c", config) })
+	address, start := laterMosquitto(t)
+	sparkplugBacklog(t, address, start)
 }
 
 func sparkplugBacklog(t *testing.T, address string, startBroker func()) {
@@ -327,11 +367,13 @@ func sparkplugBacklog(t *testing.T, address string, startBroker func()) {
 
 // TestSparkplugRebirth has a host ask for all births anew, and commands that
 // are none of the gateway's business.
-func TestSparkplugRebirth(t *testing.T) {
-	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+func TestSparkplugRebirth(t *testing.T) { overBrokers(t, sparkplugRebirth) }
+
+func sparkplugRebirth(t *testing.T, address string) {
 	h := listenAsHost(t, address)
 	db := openStore(t)
 	x, _ := startSparkplug(t, address, db, "")
+	eventually(t, "the first birth", func() bool { return count(h.messages(t), "DBIRTH") == 2 }) // else it tells what comes next
 	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
 		t.Fatal(err)
 	}
@@ -341,14 +383,14 @@ func TestSparkplugRebirth(t *testing.T) {
 	}
 	command := func(retained bool, ms ...metric) {
 		t.Helper()
-		token := h.client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, retained, spPayload{seq: -1, metrics: ms}.append(nil))
+		token := h.Client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, retained, spPayload{seq: -1, metrics: ms}.append(nil))
 		if !token.WaitTimeout(5*time.Second) || token.Error() != nil {
 			t.Fatal("the command is not taken")
 		}
 	}
 	command(false, metric{name: "Node Control/Reboot", kind: typeBoolean, boolean: true})
 	command(false, metric{name: rebirthName, kind: typeBoolean})
-	if token := h.client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, false, []byte("rebirth!")); !token.WaitTimeout(5 * time.Second) {
+	if token := h.Client.Publish("spBv1.0/hoists/NCMD/kestrel", 1, false, []byte("rebirth!")); !token.WaitTimeout(5 * time.Second) {
 		t.Fatal("the command is not taken")
 	}
 	command(false, metric{name: "else", kind: typeInt64}, metric{name: rebirthName, kind: typeBoolean, boolean: true})
@@ -368,17 +410,19 @@ func TestSparkplugRebirth(t *testing.T) {
 			t.Errorf("a birth on the same connection has the number %v", m.named(t, "bdSeq").value)
 		}
 	}
+	h.readByOthers(t)
 }
 
 // TestSparkplugPrimaryHost keeps rows while the host that they are for is away.
-func TestSparkplugPrimaryHost(t *testing.T) {
-	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+func TestSparkplugPrimaryHost(t *testing.T) { overBrokers(t, sparkplugPrimaryHost) }
+
+func sparkplugPrimaryHost(t *testing.T, address string) {
 	h := listenAsHost(t, address)
 	db := openStore(t)
 	x, _ := startSparkplug(t, address, db, "control-room")
 	state := func(text string) {
 		t.Helper()
-		if token := h.client.Publish("spBv1.0/STATE/control-room", 1, true, text); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+		if token := h.Client.Publish("spBv1.0/STATE/control-room", 1, true, text); !token.WaitTimeout(5*time.Second) || token.Error() != nil {
 			t.Fatal("the state is not taken")
 		}
 	}
@@ -420,6 +464,7 @@ func TestSparkplugPrimaryHost(t *testing.T) {
 		return n == 30
 	})
 	follow(t, h.messages(t))
+	h.readByOthers(t)
 }
 
 // relay stands between a client and a broker, to be stalled or cut.
@@ -502,8 +547,9 @@ func (r *relay) cut() {
 // TestSparkplugLosesItsConnection has messages vanish on their way: they don't
 // count as delivered. The broker tells of the death with the number of the
 // birth, and the next birth has the next, 0 after 255.
-func TestSparkplugLosesItsConnection(t *testing.T) {
-	_, _, address, _ := startMochi(t, "127.0.0.1:0")
+func TestSparkplugLosesItsConnection(t *testing.T) { overBrokers(t, sparkplugLosesItsConnection) }
+
+func sparkplugLosesItsConnection(t *testing.T, address string) {
 	h := listenAsHost(t, address)
 	r := startRelay(t, address)
 	db := openStore(t)
@@ -541,6 +587,7 @@ func TestSparkplugLosesItsConnection(t *testing.T) {
 	if fmt.Sprint(numbers) != "[255 255 0]" {
 		t.Errorf("birth, death and birth have the numbers %v", numbers)
 	}
+	h.readByOthers(t)
 }
 
 func TestSparkplugSettingsThatAreWrong(t *testing.T) {

@@ -3,15 +3,14 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"gapward/alerts"
 	"gapward/analysis"
 )
-
-// keptWaveforms is how many waveforms of alarmed cycles are kept a brake.
-const keptWaveforms = 32
 
 // Commit stores the whole batch in one transaction and returns when it is
 // durable: what it caused may be told from then on. It fills in the ids of the
@@ -240,10 +239,23 @@ func (c *committing) verdict(r *VerdictRow) error {
 	return err
 }
 
+// forecast stores a forecast. One of the same brake, limit and time as the
+// latest is told once more, at a stop say: where it says the same it is the same
+// row, and else it takes the other's place. So each has a time of its own, by
+// which far ends keep it.
 func (c *committing) forecast(r *ForecastRow) error {
 	brake, err := c.brake(r.Brake)
 	if err != nil {
 		return err
+	}
+	before, err := scanForecast(c.tx.StmtContext(c.ctx, c.d.st.findForecast).QueryRowContext(c.ctx, brake, r.Limit))
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("looking for the latest: %w", err)
+	}
+	again := err == nil && before.AtNS == r.AtNS
+	if again && sameForecast(before.Forecast, r.Forecast) {
+		r.ID = before.ID
+		return nil
 	}
 	r.ID = c.next.forecast
 	c.next.forecast++
@@ -254,14 +266,46 @@ func (c *committing) forecast(r *ForecastRow) error {
 	if err != nil {
 		return err
 	}
-	_, err = c.exec(c.d.st.latestForecast, brake, r.Limit, r.ID)
+	if _, err := c.exec(c.d.st.latestForecast, brake, r.Limit, r.ID); err != nil || !again {
+		return err
+	}
+	_, err = c.exec(c.d.st.dropForecast, before.ID)
 	return err
 }
 
+// sameForecast reports whether two forecasts say the same, to the bit.
+func sameForecast(a, b analysis.Forecast) bool {
+	figures := func(f analysis.Forecast) [11]float64 {
+		return [...]float64{f.LimitMM, f.GapMM, f.GapUMM, f.WearUMPerK, f.WearUUMPerK, f.Cycles.P05, f.Cycles.P50, f.Cycles.P95, f.DateNS.P05, f.DateNS.P50, f.DateNS.P95}
+	}
+	x, y := figures(a), figures(b)
+	for i := range x {
+		if x[i] != y[i] && !(math.IsNaN(x[i]) && math.IsNaN(y[i])) {
+			return false
+		}
+	}
+	return a.AtNS == b.AtNS && a.Limit == b.Limit
+}
+
+// aMoment is how close two like changes of one alarm may be that were told at
+// one time.
+const aMoment = int64(time.Microsecond)
+
+// alarm stores a change. A like change of the same alarm at the same time, two
+// faults of the gateway in one turn say, comes a nanosecond after the one
+// before: each has a time of its own, by which far ends keep it.
 func (c *committing) alarm(r *AlarmRow) error {
 	brake, err := c.brake(r.Brake)
 	if err != nil {
 		return err
+	}
+	var atNS, change int64
+	err = c.tx.StmtContext(c.ctx, c.d.st.findAlarm).QueryRowContext(c.ctx, brake, r.Device, string(r.Condition)).Scan(&atNS, &change)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("looking for the latest change: %w", err)
+	}
+	if err == nil && change == int64(r.Change) && atNS >= r.AtNS && atNS-r.AtNS < aMoment {
+		r.AtNS = atNS + 1
 	}
 	r.ID = c.next.alarm
 	c.next.alarm++
@@ -287,9 +331,6 @@ func (c *committing) waveform(r *WaveformRow) error {
 	if _, err := c.exec(c.d.st.dropWaveform, brake, r.CycleAtNS); err != nil {
 		return err
 	}
-	if _, err := c.exec(c.d.st.putWaveform, brake, r.CycleAtNS, r.OffNS, points, int64(alerts.Raised)); err != nil {
-		return err
-	}
-	_, err = c.exec(c.d.st.trimWaveforms, brake, keptWaveforms)
+	_, err = c.exec(c.d.st.putWaveform, brake, r.CycleAtNS, r.OffNS, points, int64(alerts.Raised))
 	return err
 }

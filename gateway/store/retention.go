@@ -26,7 +26,7 @@ type Tidied struct {
 	Cycles      int64 // in those days
 	Undelivered int64 // of those cycles, which some exporter had not yet delivered
 	Forecasts   int64 // taken out
-	Waveforms   int64 // taken out for their size
+	Waveforms   int64 // taken out
 	OverBytes   int64 // above the limit, with nothing left that may be given up
 	More        bool  // there is more to do: call again soon
 }
@@ -50,8 +50,8 @@ const (
 )
 
 // Tidy does one small piece of what age and size ask for, in one transaction:
-// a day of one brake is rolled up, or a few old forecasts or waveforms are
-// taken out. Above the size it gives up the oldest waveforms first, all but
+// a day of one brake is rolled up, or a few old forecasts or waveforms of
+// alarmed cycles are taken out. Above the size it gives up the oldest waveforms first, all but
 // each brake's latest; then the cycles of the oldest days become quantiles
 // early; then forecasts that newer ones have replaced. Alarms and the ledger
 // stay for ever, and so do the counts of cycles a day.
@@ -109,11 +109,14 @@ func (k *tidying) piece(now time.Time, keep Keep) error {
 	if err := k.dropForecasts(old); err != nil || k.More {
 		return err
 	}
+	if err := k.dropWaveforms(old); err != nil || k.More {
+		return err
+	}
 	over, err := k.over(keep.MostBytes)
 	if err != nil || over <= 0 {
 		return err
 	}
-	if err := k.dropWaveforms(); err != nil || k.More {
+	if err := k.dropWaveforms(now.UnixNano()); err != nil || k.More {
 		return err
 	}
 	if brake != 0 && day < dayOf(now.Add(-youngest).UnixNano()) {
@@ -296,12 +299,12 @@ func (k *tidying) dropForecasts(beforeNS int64) error {
 	return nil
 }
 
-// dropWaveforms takes out a few of the oldest waveforms, but never the latest
-// of a brake.
-func (k *tidying) dropWaveforms() error {
+// dropWaveforms takes out a few of the oldest waveforms from before a time, but
+// never the latest of a brake.
+func (k *tidying) dropWaveforms(beforeNS int64) error {
 	res, err := k.tx.ExecContext(k.ctx, `DELETE FROM waveforms WHERE (brake, cycle_at_ns) IN (
-		SELECT brake, cycle_at_ns FROM waveforms w WHERE cycle_at_ns < (SELECT max(cycle_at_ns) FROM waveforms WHERE brake = w.brake)
-		ORDER BY cycle_at_ns LIMIT ?)`, fewWaveforms)
+		SELECT brake, cycle_at_ns FROM waveforms w WHERE cycle_at_ns < ? AND cycle_at_ns < (SELECT max(cycle_at_ns) FROM waveforms WHERE brake = w.brake)
+		ORDER BY cycle_at_ns LIMIT ?)`, beforeNS, fewWaveforms)
 	if err != nil {
 		return fmt.Errorf("taking out the oldest waveforms: %w", err)
 	}

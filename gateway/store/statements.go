@@ -35,8 +35,8 @@ func insert(table, figures string) string {
 // statements are what a commit runs, prepared once.
 type statements struct {
 	addBrake, addCycle, findCycle, addDay, putVerdict,
-	addForecast, latestForecast, addAlarm, latestAlarm,
-	dropWaveform, putWaveform, trimWaveforms,
+	addForecast, latestForecast, findForecast, dropForecast, addAlarm, latestAlarm, findAlarm,
+	dropWaveform, putWaveform,
 	addEntry, findEntry,
 	putLearned, putWorkCheck, putOffer, dropOffer *sql.Stmt
 }
@@ -62,6 +62,11 @@ func (s *statements) all() []struct {
 		{&s.putVerdict, strings.Replace(insert("verdicts", verdictFigures), "INSERT", "INSERT OR REPLACE", 1)},
 		{&s.addForecast, insert("forecasts", forecastFigures)},
 		{&s.latestForecast, "INSERT OR REPLACE INTO latest_forecasts (brake, limit_name, forecast) VALUES (?, ?, ?)"},
+		{&s.findForecast, "SELECT " + columns(forecastFigures) + ` FROM latest_forecasts l JOIN forecasts t ON t.id = l.forecast
+			JOIN brakes b ON b.id = t.brake WHERE l.brake = ? AND l.limit_name = ?`},
+		{&s.dropForecast, "DELETE FROM forecasts WHERE id = ?"},
+		{&s.findAlarm, `SELECT t.at_ns, t.change FROM latest_alarms l JOIN alarms t ON t.id = l.alarm
+			WHERE l.brake = ? AND l.device = ? AND l.condition = ?`},
 		{&s.addAlarm, insert("alarms", alarmFigures)},
 		{&s.latestAlarm, "INSERT OR REPLACE INTO latest_alarms (brake, device, condition, alarm) VALUES (?, ?, ?, ?)"},
 		{&s.putLearned, "INSERT OR REPLACE INTO learned (brake, cycle, settings, state) VALUES (?, ?, ?, ?)"},
@@ -76,8 +81,6 @@ func (s *statements) all() []struct {
 		// or in this very transaction by now.
 		{&s.putWaveform, `INSERT INTO waveforms (brake, cycle_at_ns, off_ns, points, alarmed)
 			VALUES (?1, ?2, ?3, ?4, EXISTS (SELECT 1 FROM alarms WHERE brake = ?1 AND at_ns >= ?2 AND change = ?5))`},
-		{&s.trimWaveforms, `DELETE FROM waveforms WHERE brake = ?1 AND alarmed = 1 AND cycle_at_ns <=
-			(SELECT cycle_at_ns FROM waveforms WHERE brake = ?1 AND alarmed = 1 ORDER BY cycle_at_ns DESC LIMIT 1 OFFSET ?2)`},
 	}
 }
 

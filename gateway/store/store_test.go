@@ -220,6 +220,42 @@ func TestSameCycleAgain(t *testing.T) {
 	}
 }
 
+// TestEachTellingHasItsTime wants no two forecasts of one brake, limit and time,
+// and no two like changes of one alarm at one time: far ends keep one of such.
+func TestEachTellingHasItsTime(t *testing.T) {
+	ctx := t.Context()
+	d := openAt(t, t.TempDir())
+	commit(t, d, wholeBatch())
+	again := Batch{Forecasts: wholeBatch().Forecasts[1:]}
+	commit(t, d, &again)
+	if again.Forecasts[0].ID != 2 || again.Forecasts[1].ID != 3 || len(must(d.ForecastsAfter(ctx, 0, 9))) != 3 {
+		t.Errorf("told again, the forecasts are %+v", must(d.ForecastsAfter(ctx, 0, 9)))
+	}
+	other := Batch{Forecasts: wholeBatch().Forecasts[2:]}
+	other.Forecasts[0].Cycles.P50 = 777
+	commit(t, d, &other)
+	all := must(d.ForecastsAfter(ctx, 0, 9))
+	if other.Forecasts[0].ID != 4 || len(all) != 3 || all[2].Cycles.P50 != 777 || all[1].ID != 2 {
+		t.Errorf("told otherwise, the forecasts are %+v", all)
+	}
+	if latest := must(d.LatestForecasts(ctx)); len(latest) != 2 || latest[0].ID != 4 || latest[1].ID != 2 {
+		t.Errorf("the latest are %+v", latest)
+	}
+
+	fault := AlarmRow{Event: alerts.Event{AtNS: startNS + 10*secondNS, Condition: analysis.GatewayFault, Change: alerts.Raised, State: alerts.Unacknowledged}}
+	cleared := fault
+	cleared.Change, cleared.State = alerts.Cleared, alerts.Normal
+	commit(t, d, &Batch{Alarms: []AlarmRow{fault, fault}})
+	commit(t, d, &Batch{Alarms: []AlarmRow{fault, cleared}})
+	var at []int64
+	for _, r := range must(d.AlarmsAfter(ctx, 5, 9)) {
+		at = append(at, r.AtNS-fault.AtNS)
+	}
+	if !slices.Equal(at, []int64{0, 1, 2, 0}) {
+		t.Errorf("three like changes at one time and another one have the times %d after it", at)
+	}
+}
+
 func must2[A, B any](a A, b B, err error) (A, B) {
 	if err != nil {
 		panic(err)
@@ -404,7 +440,8 @@ func TestCountsAndThinning(t *testing.T) {
 
 func TestWaveformsOfAlarmedCyclesAreKept(t *testing.T) {
 	d := openAt(t, t.TempDir())
-	for i := range keptWaveforms + 10 {
+	const cycles = 200
+	for i := range cycles {
 		at := startNS + int64(i)*secondNS
 		w := WaveformRow{Brake: mainBrake, Waveform: analysis.Waveform{CycleAtNS: at, OffNS: int64(i)}}
 		alarm := AlarmRow{Event: alerts.Event{AtNS: at + 5, Brake: mainBrake, Condition: analysis.NotReleased, Change: alerts.Raised}}
@@ -418,9 +455,26 @@ func TestWaveformsOfAlarmedCyclesAreKept(t *testing.T) {
 		}
 		commit(t, d, &Batch{Waveforms: []WaveformRow{w}})
 	}
-	got := must(d.AlarmedWaveforms(t.Context(), mainBrake, 1000))
-	if len(got) != keptWaveforms || got[0].OffNS != keptWaveforms+9 || got[keptWaveforms-1].OffNS != 10 {
-		t.Errorf("%d waveforms of alarmed cycles kept, want the newest %d", len(got), keptWaveforms)
+	var want []int64
+	for i := range int64(cycles) {
+		if i != 3 {
+			want = append([]int64{i}, want...)
+		}
+	}
+	var got []int64
+	for _, w := range must(d.AlarmedWaveforms(t.Context(), mainBrake, 1000)) {
+		got = append(got, w.OffNS)
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("kept of alarmed cycles, newest first: %d, want all but that without an alarm", got)
+	}
+	// They go with the cycles of their time, but for the brake's latest.
+	did := tidyAll(t, d, time.Unix(0, startNS+120*secondNS).Add(KeepByDefault().Cycles), KeepByDefault())
+	if left := must(d.AlarmedWaveforms(t.Context(), mainBrake, 1000)); did.Waveforms != 119 || len(left) != cycles-120 || left[len(left)-1].OffNS != 120 {
+		t.Errorf("after two years %d were taken out and %d are left", did.Waveforms, len(left))
+	}
+	if tidyAll(t, d, time.Unix(0, startNS).Add(100*KeepByDefault().Cycles), KeepByDefault()); len(must(d.AlarmedWaveforms(t.Context(), mainBrake, 1000))) != 1 {
+		t.Error("the brake's latest waveform is gone, or not only that is left")
 	}
 	// An ordinary one goes when the next comes.
 	for i := range int64(3) {
