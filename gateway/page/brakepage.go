@@ -44,9 +44,9 @@ type brakeView struct {
 	Duty       []factView
 	Health     []healthView
 	Entries    []factView
-	Levels     []levelView // what was measured on the last cycle
-	Cycles     []cycleView // newest first
-	History    []alarmView // newest first
+	Levels     []figures.Fact // what was measured on the last cycle
+	Cycles     []cycleView    // newest first
+	History    []alarmView    // newest first
 	Signals    string
 	AlarmsPath string
 	Sources    []sourceView
@@ -75,11 +75,6 @@ type forecastView struct {
 }
 
 type oddsView struct{ Odds, Cycles, Date string }
-
-type levelView struct {
-	What  string
-	Value figures.Figure
-}
 
 type cycleView struct {
 	At, AtRFC, Kind string
@@ -203,7 +198,7 @@ func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView,
 			fmt.Sprintf("Travel of %s during its latest cycle. The figures are in the table below.", name))
 	}
 	if at, ok := cycleAt(cycles, wave.CycleAtNS); ok {
-		v.Levels = viewLevels(at)
+		v.Levels = figures.CycleFacts(at.Cycle)
 	}
 	return v, nil
 }
@@ -306,19 +301,6 @@ func cycleAt(cycles []store.CycleRow, atNS int64) (store.CycleRow, bool) {
 		}
 	}
 	return store.CycleRow{}, false
-}
-
-func viewLevels(c store.CycleRow) []levelView {
-	levels := []levelView{
-		{"Travel, set", figures.Measured(c.SetLevelMM, 0, 3, "mm")},
-		{"Travel, released", figures.Measured(c.ReleasedLevelMM, 0, 3, "mm")},
-		{"Air gap of this cycle", figures.Measured(c.GapMM, c.GapUMM, 3, "mm")},
-		{"Drive on for", figures.Measured(float64(c.OnNS)*1e-9, 0, 2, "s")},
-		{"Release time", figures.Milliseconds(c.ReleaseS, c.ReleaseUS)},
-		{"Set time", figures.Milliseconds(c.SetS, c.SetUS)},
-		{"Temperature", figures.Measured(c.TemperatureC, 0, 1, "°C")},
-	}
-	return slices.DeleteFunc(levels, func(l levelView) bool { return !l.Value.Known() })
 }
 
 func signalWords(b *Brake) string {

@@ -37,8 +37,53 @@ func contrast(t *testing.T, a, b string) float64 {
 	return (max(x, y) + 0.05) / (min(x, y) + 0.05)
 }
 
+// declared is one rule of the style sheet: its selector and what it declares.
+type declared struct {
+	selector string
+	of       map[string]string
+}
+
+// styleRules are the rules of the style sheet, those within a media query too,
+// without the colours' own and those for paper.
+func styleRules(css string) (rules []declared) {
+	css = regexp.MustCompile(`(?s)/\*.*?\*/`).ReplaceAllString(css, "")
+	css, _, _ = strings.Cut(css, "@media print")
+	for _, m := range regexp.MustCompile(`([^{};]+)\{([^{}]*)\}`).FindAllStringSubmatch(css, -1) {
+		r := declared{strings.Join(strings.Fields(m[1]), " "), map[string]string{}}
+		for d := range strings.SplitSeq(m[2], ";") {
+			if name, value, ok := strings.Cut(strings.TrimSpace(d), ":"); ok {
+				r.of[name] = strings.TrimSpace(value)
+			}
+		}
+		if r.selector != ":root" {
+			rules = append(rules, r)
+		}
+	}
+	return rules
+}
+
+// decoration are colours that say nothing which isn't said otherwise beside
+// them: by a word, a shape or a line of enough contrast.
+func decoration(selector, property, colour string) bool {
+	switch {
+	case selector == ".bar" || selector == ".zone" || selector == ".hatch": // the limits are lines with names
+		return true
+	case selector == ".halo" || selector == ".around": // the ground around the needle
+		return true
+	case selector == ".m": // the sign on a shape, which is held against the shape
+		return true
+	case selector == ".gap.abnormal .fill": // the needle stands at its end, and the badge says it
+		return true
+	case strings.HasPrefix(property, "border") && (colour == "line" || colour == "yellow" || colour == "red"): // lines between, and edges beside a badge
+		return true
+	}
+	return false
+}
+
 // Contrasts are those of WCAG 2.2, level AA: 4.5 for text (1.4.3), 3 for what
-// a picture says (1.4.11).
+// a picture or an edge says (1.4.11). Every colour that a rule of the style sheet
+// names is held against the ground of that rule, or against every ground that
+// the page has.
 func TestContrastOnLightAndDarkScreens(t *testing.T) {
 	css, err := staticFiles.ReadFile("static/page.css")
 	if err != nil {
@@ -48,32 +93,84 @@ func TestContrastOnLightAndDarkScreens(t *testing.T) {
 	if len(roots) != 2 {
 		t.Fatalf("the style sheet has %d sets of colours, want one for light and one for dark", len(roots))
 	}
+	named := regexp.MustCompile(`var\(--([a-z-]+)\)`)
+	used, pairs := map[string]bool{}, 0
 	colours := map[string]string{}
 	for i, scheme := range []string{"light", "dark"} {
 		for _, m := range regexp.MustCompile(`--([a-z-]+): (#[0-9a-f]+)`).FindAllStringSubmatch(roots[i][1], -1) {
 			colours[m[1]] = m[2] // the dark ones take the place of the light
 		}
-		want := func(fore, back string, least float64) {
+		want := func(who, fore, back string, least float64) {
 			t.Helper()
+			pairs++
 			if got := contrast(t, fore, back); got < least {
-				t.Errorf("%s: %s on %s has a contrast of %.2f, want %v", scheme, fore, back, got, least)
+				t.Errorf("%s, %s: %s on %s has a contrast of %.2f, want %v", scheme, who, fore, back, got, least)
 			}
 		}
-		for _, back := range []string{"ground", "card"} {
-			want(colours["ink"], colours[back], 4.5)
-			want(colours["soft"], colours[back], 4.5)
-			want(colours["link"], colours[back], 4.5)
+		for _, r := range styleRules(string(css)) {
+			grounds := []string{"ground", "card"}
+			if m := named.FindStringSubmatch(r.of["background"]); m != nil {
+				grounds = m[1:]
+				used[m[1]] = true
+				if r.of["color"] == "" && m[1] != "fill" { // what stands on it is the page's ink, or softer
+					want(r.selector, colours["ink"], colours[m[1]], 4.5)
+					want(r.selector, colours["soft"], colours[m[1]], 4.5)
+				}
+			}
+			for property, value := range r.of {
+				m := named.FindStringSubmatch(value)
+				if m == nil || property == "background" || strings.HasPrefix(property, "--") {
+					if strings.Contains(value, "#") && !strings.HasPrefix(property, "--") {
+						t.Errorf("%s: %s is %s, which doesn't follow the scheme", r.selector, property, value)
+					}
+					continue
+				}
+				if m[1] == "shape" || m[1] == "edge" || m[1] == "sign" || decoration(r.selector, property, m[1]) {
+					continue // the shapes are below
+				}
+				used[m[1]] = true
+				least := 3.0
+				if property == "color" || strings.HasSuffix(r.selector, "text") {
+					least = 4.5
+				}
+				if colours[m[1]] == "" {
+					t.Errorf("%s: there is no colour %s", r.selector, m[1])
+					continue
+				}
+				for _, back := range grounds {
+					if m[1] != back {
+						want(r.selector+" "+property, colours[m[1]], colours[back], least)
+					}
+				}
+			}
 		}
-		want(colours["ground"], colours["ink"], 4.5) // the banner
-		want(colours["on-red"], colours["red"], 4.5)
-		want(colours["on-yellow"], colours["yellow"], 4.5)
-		want(colours["fill"], colours["zone"], 3)
+		// The shapes of the states: the sign on the shape, and the shape or its
+		// edge on the card.
+		want("danger", "#ffffff", colours["red"], 3)
+		want("danger", colours["red"], colours["card"], 3)
+		want("abnormal", "#191b1d", colours["yellow"], 3)
+		if scheme == "light" {
+			want("abnormal's edge", "#191b1d", colours["card"], 3)
+		} else {
+			want("abnormal", colours["yellow"], colours["card"], 3)
+		}
+		want("gap", colours["fill"], colours["zone"], 3)
+		want("a pressed button", colours["ink"], colours["bar"], 4.5)
 		for _, one := range figures.Inks() {
 			on := one.Light
 			if scheme == "dark" {
 				on = one.Dark
 			}
-			want(on, colours["card"], 4.5)
+			want("plot", on, colours["card"], 4.5)
+		}
+	}
+	t.Logf("%d pairs of colours", pairs)
+	if pairs < 150 {
+		t.Errorf("only %d pairs of colours were found", pairs)
+	}
+	for _, name := range []string{"ink", "soft", "ground", "card", "link", "red", "yellow", "on-red", "on-yellow", "fill"} {
+		if !used[name] {
+			t.Errorf("no rule was found to use %s", name)
 		}
 	}
 }

@@ -101,15 +101,28 @@ func viewMoves(w analysis.Waveform) []moveView {
 	// A twelfth of the stroke, or of the time, is a step worth a row.
 	step, pause := (high-low)/12, max((w.TimesNS[n-1]-w.TimesNS[0])/12, 1)
 	var views []moveView
-	var lastMM float64
-	var lastNS int64
+	told, before := -1, -1 // the latest row, and the latest reading
+	tell := func(i int) {
+		views = append(views, moveView{figures.Fixed(float64(w.TimesNS[i])*1e-9, 2), figures.Fixed(float64(w.TravelMM[i]), 2)})
+		told = i
+	}
 	for i := range n {
 		v := float64(w.TravelMM[i])
-		if !figures.Finite(v) || len(views) > 0 && i < n-1 && math.Abs(v-lastMM) <= step && w.TimesNS[i]-lastNS < pause {
+		if !figures.Finite(v) {
 			continue
 		}
-		lastMM, lastNS = v, w.TimesNS[i]
-		views = append(views, moveView{figures.Fixed(float64(lastNS)*1e-9, 2), figures.Fixed(v, 2)})
+		switch {
+		case told < 0 || i == n-1 || w.TimesNS[i]-w.TimesNS[told] >= pause:
+			tell(i)
+		case math.Abs(v-float64(w.TravelMM[told])) > step:
+			if before != told {
+				tell(before) // where it still rested
+			}
+			if math.Abs(v-float64(w.TravelMM[told])) > step/2 {
+				tell(i)
+			}
+		}
+		before = i
 	}
 	return views
 }

@@ -75,7 +75,11 @@ func dutyFacts(d report.DutyRecord) []factView {
 	}
 	add("Starts an hour in use", d.MeanPerHour, 1, 1, "")
 	add("Cyclic duration factor, most in ten minutes", d.FactorMost, 0, 100, "%")
-	add("Drive on in all", d.OnHours, 1, 1, "h")
+	if d.OnHours != nil && *d.OnHours < 1 {
+		add("Drive on in all", d.OnHours, 1, 60, "min")
+	} else {
+		add("Drive on in all", d.OnHours, 1, 1, "h")
+	}
 	add("Longest run", d.LongestS, 0, 1, "s")
 	add("Braking work a stop, lowering", d.LoweringKJ, 1, 1, "kJ")
 	add("Braking work a stop, hoisting", d.HoistingKJ, 1, 1, "kJ")

@@ -68,7 +68,14 @@ func (r *Record) words() template.FuncMap {
 		"derefb":   func(b *bool) bool { return b != nil && *b },
 		"odds":     func(b BrakeRecord) []string { return odds(b, zone) },
 		"plots":    plotViews,
-		"entry":    func(b BrakeRecord, e EntryBody) string { return EntryWords(b.settings.Adjuster, e) },
+		"gaps":     func(b BrakeRecord) []gapRow { return gapRows(b.Gaps) },
+		"latest": func(b BrakeRecord) []figures.Fact {
+			if b.cycle == nil {
+				return nil
+			}
+			return figures.CycleFacts(*b.cycle)
+		},
+		"entry": func(b BrakeRecord, e EntryBody) string { return EntryWords(b.settings.Adjuster, e) },
 		"value": func(a AlarmRecord) string {
 			return figures.OfAlarm(a.event.Value, a.event.U, a.Unit).String()
 		},
@@ -159,8 +166,8 @@ func plotViews(b BrakeRecord) (views []plotView) {
 			views = append(views, plotView{head, text, template.URL("data:image/svg+xml;base64," + base64.StdEncoding.EncodeToString(svg))})
 		}
 	}
-	add(b.gapPlot, "Air gap", "Air gap of "+b.Name+" over the span against its limits")
-	add(b.cyclePlot, "Latest cycle", "Travel of "+b.Name+" in its latest cycle")
+	add(b.gapPlot, "Air gap", "Air gap of "+b.Name+" over the span against its limits. Its figures are in the table below")
+	add(b.cyclePlot, "Latest cycle", "Travel of "+b.Name+" in its latest cycle. Its figures are in the table below")
 	return views
 }
 

@@ -45,7 +45,7 @@ func (m *maker) plots(ctx context.Context, r *BrakeRecord, rows []store.LedgerRo
 		return err
 	}
 	if len(cycles) > 0 {
-		c = cycles[0].Cycle
+		c, r.cycle = cycles[0].Cycle, &cycles[0].Cycle
 	}
 	r.cyclePlot, err = figures.CycleCurve(r.Name, wave.Waveform, c, figures.Narrow())
 	return err

@@ -89,6 +89,7 @@ type BrakeRecord struct {
 	relining  *analysis.Forecast
 	gapPlot   []byte // SVG
 	cyclePlot []byte
+	cycle     *analysis.Cycle // whose plot it is; nil where it is not known
 }
 
 // Adjuster is how the brake is adjusted.
