@@ -30,6 +30,8 @@ type watch struct {
 	began  time.Time
 	turned atomic.Int64 // when the owner last went round, nanoseconds since began
 	loops  []*pollLoop
+
+	quietFor time.Duration // see Options
 }
 
 // pollLoop is a source that sends something all the time, if only that its
@@ -60,6 +62,9 @@ func newWatch(devices []string, now time.Time) *watch {
 
 // loop makes the record of a source's poll loop.
 func (w *watch) loop(name string, within time.Duration) *pollLoop {
+	if w.quietFor > 0 && within > 0 {
+		within = w.quietFor
+	}
 	l := &pollLoop{name: name, within: within}
 	l.sent.Store(int64(time.Since(w.began)))
 	w.mu.Lock()
@@ -180,8 +185,11 @@ const stuckAfter = 15 * time.Second
 
 // alive is nil while the owner goes round and the poll loops send.
 func (w *watch) alive(now time.Time) error {
-	since := now.Sub(w.began)
-	if idle := since - time.Duration(w.turned.Load()); idle > stuckAfter {
+	since, stuck := now.Sub(w.began), stuckAfter
+	if w.quietFor > 0 {
+		stuck = w.quietFor
+	}
+	if idle := since - time.Duration(w.turned.Load()); idle > stuck {
 		return fmt.Errorf("the pipeline has not moved for %v", idle.Round(time.Second))
 	}
 	w.mu.Lock()

@@ -41,6 +41,7 @@ func (o *owner) lookAtFile(ctx context.Context, nowNS int64, passed time.Duratio
 		o.log.Error("opening the damaged database anew; it is tried again", "error", err)
 		o.happened(storeFails, "the database can't be opened anew: "+err.Error(), nowNS)
 		o.failing, o.retryAt = true, passed+retryEvery
+		o.watch.stored(err, time.Unix(0, nowNS))
 		return
 	}
 	if o.retryAt = 0; damaged {

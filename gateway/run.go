@@ -31,6 +31,9 @@ type Options struct {
 	Started func(addr string) // called once everything runs, with the page's address; may be nil
 	// Sources replaces the site file's devices in tests; nil means those.
 	Sources func(w sensors.Watcher) ([]sensors.Source, error)
+	// quietFor is, in tests that can't wait, how long everything may stand still
+	// before the daemon counts as stuck; 0 means what each has.
+	quietFor time.Duration
 }
 
 // Run is the daemon. It goes on until ctx ends, and then stops in order: the
@@ -80,6 +83,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		names = append(names, name)
 	}
 	health := newWatch(names, time.Now())
+	health.quietFor = opt.quietFor
 	watcher := sensors.WatcherFunc(func(device string, p sensors.Poll) {
 		health.Polled(device, p)
 		metrics.Polled(device, p)

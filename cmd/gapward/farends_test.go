@@ -5,49 +5,13 @@ import (
 	"io"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"gapward/gateway/export/exporttest"
 )
-
-// service is a real server that can be ended and started again.
-type service struct {
-	program string
-	args    []string
-	address string
-	end     syscall.Signal // by which it is unplugged
-	cmd     *exec.Cmd
-}
-
-func (s *service) start(t *testing.T) {
-	t.Helper()
-	s.cmd = exec.Command(s.program, s.args...)
-	if err := s.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	eventually(t, time.Minute, filepath.Base(s.program)+" answers", func() bool {
-		c, err := net.DialTimeout("tcp", s.address, time.Second)
-		if err == nil {
-			_ = c.Close()
-		}
-		return err == nil
-	})
-}
-
-func (s *service) stop() {
-	if s.cmd == nil {
-		return
-	}
-	_ = s.cmd.Process.Signal(s.end)
-	_ = s.cmd.Wait() // it says how it was ended
-	s.cmd = nil
-}
 
 func localAddress(t *testing.T) string { return fmt.Sprintf("127.0.0.1:%d", freePort(t)) }
 
@@ -56,26 +20,6 @@ func write(t *testing.T, path, text string) {
 	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
-}
-
-// realMosquitto is a broker that keeps what it has acknowledged for its
-// subscribers when it is told to end. Killed outright it may forget that, which
-// no sender can make good.
-func realMosquitto(t *testing.T) *service {
-	t.Helper()
-	s := &service{program: exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto"), address: localAddress(t), end: syscall.SIGTERM}
-	dir := t.TempDir()
-	config := filepath.Join(dir, "m.conf")
-	_, port, _ := strings.Cut(s.address, ":")
-	text := "allow_anonymous true\nmax_inflight_messages 0\nmax_queued_messages 0\npersistence true\npersistence_location " + dir + "/\nlistener " + port + " 127.0.0.1\n"
-	if os.Getuid() == 0 {
-		text = "user root\n" + text // else it gives its rights up and can't write here
-	}
-	write(t, config, text)
-	s.args = []string{"-c", config}
-	s.start(t)
-	t.Cleanup(s.stop)
-	return s
 }
 
 // realPrometheus scrapes a target twice a second.

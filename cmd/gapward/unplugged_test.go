@@ -39,13 +39,14 @@ func unplugs() int {
 func TestUnpluggedInAnyOrder(t *testing.T) {
 	t.Parallel()
 	exporttest.Program(t, "prometheus")
-	influx, mosquitto := exporttest.NewInflux(t), realMosquitto(t)
-	toInflux, toBroker := newCable(t, influx.Address), newCable(t, mosquitto.address)
+	influx, mosquitto := exporttest.NewInflux(t), exporttest.NewMosquitto(t)
+	toInflux, toBroker := newCable(t, influx.Address), newCable(t, mosquitto.Address)
 	page := localAddress(t)
 	s := newBusySiteAt(t, page, 8, fmt.Sprintf("export:\n  influx: {url: \"http://%s\", bucket: hoists/autogen}\n  mqtt: {url: \"mqtt://%s\"}\n", toInflux.address(), toBroker.address()))
+	mosquitto.Start(t)
 	influx.Ask(t, "POST", "CREATE DATABASE hoists")
 	program := build(t)
-	heard := exporttest.Listen(t, mosquitto.address, "plant", "gapward/#")
+	heard := exporttest.Listen(t, mosquitto.Address, "plant", "gapward/#")
 	prometheus := realPrometheus(t, page)
 
 	var box *process
@@ -55,7 +56,7 @@ func TestUnpluggedInAnyOrder(t *testing.T) {
 	}{
 		{"the box", func() { box.signal(t, syscall.SIGKILL) }, func() { box = startProcess(t, nil, program, "run", "--config", s.file) }},
 		{"the database", influx.Kill, func() { influx.Start(t) }},
-		{"the broker", mosquitto.stop, func() { mosquitto.start(t) }},
+		{"the broker", func() { mosquitto.End(syscall.SIGTERM) }, func() { mosquitto.Start(t) }},
 		{"the cable to the database", func() { toInflux.pull(true) }, func() { toInflux.pull(false) }},
 		{"the cable to the broker", func() { toBroker.pull(true) }, func() { toBroker.pull(false) }},
 	}

@@ -6,8 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -327,28 +325,9 @@ func TestSettingsThatAreWrong(t *testing.T) {
 // published at least once, with its own id and time, and the cursor must end at
 // the last.
 func TestRealMosquitto(t *testing.T) {
-	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
-	dir, port := t.TempDir(), freePort(t)
-	config := filepath.Join(dir, "m.conf")
-	// Open to all: the subject is delivery. What the broker has acknowledged it
-	// keeps over an orderly stop.
-	text := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nmax_queued_messages 0\n", port, dir)
-	if os.Getuid() == 0 {
-		text += "user root\n" // else it drops its rights and can't write here
-	}
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	address := "127.0.0.1:" + port
-	broker := start(t, mosquitto, "-c", config)
-	answers := func() bool {
-		c, err := net.DialTimeout("tcp", address, time.Second)
-		if err == nil {
-			_ = c.Close()
-		}
-		return err == nil
-	}
-	eventually(t, "mosquitto answers", answers)
+	broker := exporttest.NewMosquitto(t)
+	broker.Start(t)
+	address := broker.Address
 
 	db := openStore(t)
 	m, stopMQTT := startMQTT(t, address)
@@ -375,12 +354,10 @@ func TestRealMosquitto(t *testing.T) {
 						forgotten[int64(id)] = true
 					}
 				}
-				_ = broker.Process.Signal(stopping)
-				_ = broker.Wait()
+				broker.End(stopping)
 			}
 		}
-		broker = start(t, mosquitto, "-c", config)
-		eventually(t, "mosquitto answers again", answers)
+		broker.Start(t)
 		eventually(t, fmt.Sprintf("the cursor reaches %d in round %d", i, round), func() bool {
 			id, err := db.Cursor(t.Context(), "mqtt/cycles")
 			return err == nil && id == int64(i)
@@ -434,26 +411,9 @@ func TestRealMosquitto(t *testing.T) {
 
 // TestRealMosquittoLastWill wants the broker to tell of a gateway that vanished.
 func TestRealMosquittoLastWill(t *testing.T) {
-	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
-	port := freePort(t)
-	config := filepath.Join(t.TempDir(), "m.conf")
-	if err := os.WriteFile(config, []byte("listener "+port+" 127.0.0.1\nallow_anonymous true\n"), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	if os.Getuid() == 0 {
-		f, err := os.OpenFile(config, os.O_APPEND|os.O_WRONLY, 0)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := f.WriteString("user root\n"); err != nil {
-			t.Fatal(err)
-		}
-		if err := f.Close(); err != nil {
-			t.Fatal(err)
-		}
-	}
-	start(t, mosquitto, "-c", config)
-	address := "127.0.0.1:" + port
+	broker := exporttest.NewMosquitto(t)
+	broker.Start(t)
+	address := broker.Address
 	// A relay stands between, to be cut.
 	relay, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

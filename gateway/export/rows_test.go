@@ -105,13 +105,19 @@ func batch(i, n int) *store.Batch {
 // eventually waits until ok reports true.
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(30 * time.Second)
-	for !ok() {
-		if time.Now().After(deadline) {
-			t.Fatalf("not within 30 s: %s", what)
-		}
-		time.Sleep(5 * time.Millisecond)
+	if !waitFor(ok) {
+		t.Fatalf("not within 30 s: %s", what)
 	}
+}
+
+// waitFor waits for half a minute at most, and is what ok reports then.
+func waitFor(ok func() bool) bool {
+	for deadline := time.Now().Add(30 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
+		if ok() {
+			return true
+		}
+	}
+	return ok()
 }
 
 func asError[E error](err error) (E, bool) { return errors.AsType[E](err) }

@@ -6,8 +6,6 @@ import (
 	"io"
 	"maps"
 	"net"
-	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -161,31 +159,11 @@ func overBrokers(t *testing.T, run func(t *testing.T, address string)) {
 		_, _, address, _ := startMochi(t, "127.0.0.1:0")
 		run(t, address)
 	})
-	t.Run("mosquitto", func(t *testing.T) { run(t, openMosquitto(t)) })
-}
-
-// openMosquitto is a real broker that lets everybody in.
-func openMosquitto(t *testing.T) (address string) {
-	t.Helper()
-	address, begin := laterMosquitto(t)
-	begin()
-	return address
-}
-
-// laterMosquitto is one that is started later.
-func laterMosquitto(t *testing.T) (address string, begin func()) {
-	t.Helper()
-	mosquitto := exporttest.Program(t, "mosquitto", "/usr/sbin/mosquitto")
-	port := freePort(t)
-	config := filepath.Join(t.TempDir(), "m.conf")
-	text := "listener " + port + " 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n"
-	if os.Getuid() == 0 {
-		text += "user root\n"
-	}
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	return "127.0.0.1:" + port, func() { start(t, mosquitto, "-c", config) }
+	t.Run("mosquitto", func(t *testing.T) {
+		broker := exporttest.NewMosquitto(t)
+		broker.Start(t)
+		run(t, broker.Address)
+	})
 }
 
 // readByOthers has all that was heard of the node read by a decoder that isn't
@@ -298,8 +276,8 @@ func TestSparkplugBacklog(t *testing.T) {
 
 // TestRealMosquittoTakesSparkplug is the same with a broker that isn't ours.
 func TestRealMosquittoTakesSparkplug(t *testing.T) {
-	address, start := laterMosquitto(t)
-	sparkplugBacklog(t, address, start)
+	broker := exporttest.NewMosquitto(t)
+	sparkplugBacklog(t, broker.Address, func() { broker.Start(t) })
 }
 
 func sparkplugBacklog(t *testing.T, address string, startBroker func()) {
