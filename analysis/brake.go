@@ -40,7 +40,7 @@ type Brake struct {
 
 	meter   meter
 	trace   trace
-	health  [5]health // by sensors.Signal
+	health  [7]health // by sensors.Signal
 	drive   contact
 	switchr contact
 	motion  motion
@@ -68,6 +68,8 @@ type Brake struct {
 	offSwitch edge
 	tempC     float64
 	restedNS  int64 // how long the brake had rested before this cycle
+
+	toldRelease, toldSet toldTime // what the device measured last
 
 	record // what is known over the cycles
 
@@ -105,10 +107,11 @@ func New(s Settings) *Brake {
 func begun(s Settings) Brake {
 	b := Brake{set: s, driven: s.Drive.Present, probed: s.Travel.Present, tempC: NoValue(), freeMM: NoValue()}
 	b.meter.stepMM = s.Travel.ResolutionMM
-	b.drive.polledNS, b.drive.changes = int64(s.Drive.Poll), s.Drive.ByException
-	b.switchr.polledNS, b.switchr.changes = int64(s.Released.Poll), s.Released.ByException
+	b.drive.readBy(s.Drive)
+	b.switchr.readBy(s.Released)
 	for sig, one := range map[sensors.Signal]SignalSettings{
-		sensors.Travel: s.Travel, sensors.Drive: s.Drive, sensors.Released: s.Released, sensors.Temperature: s.Temperature} {
+		sensors.Travel: s.Travel, sensors.Drive: s.Drive, sensors.Released: s.Released, sensors.Temperature: s.Temperature,
+		sensors.ReleaseTime: s.ReleaseTime, sensors.SetTime: s.SetTime} {
 		b.health[sig] = health{present: one.Present, staleNS: int64(one.StaleAfter)}
 	}
 	b.thermal = newThermal(s.Thermal)
@@ -142,8 +145,15 @@ func (b *Brake) Step(s sensors.Sample, out *Out) {
 	}
 	h.heard(b, s, out)
 	if s.Quality == sensors.Bad {
-		if s.Signal == sensors.Travel && b.phase != resting {
-			b.lost++
+		switch s.Signal {
+		case sensors.Travel:
+			if b.phase != resting {
+				b.lost++
+			}
+		case sensors.Drive:
+			b.drive.doubted = true
+		case sensors.Released:
+			b.switchr.doubted = true
 		}
 		b.Advance(s.AtNS, out)
 		return
@@ -164,6 +174,10 @@ func (b *Brake) Step(s sensors.Sample, out *Out) {
 		b.wakeFor(&b.switchr)
 	case sensors.Temperature:
 		b.tempC = s.Value
+	case sensors.ReleaseTime:
+		b.toldRelease = toldTime{s.AtNS, s.Value * 1e-3}
+	case sensors.SetTime:
+		b.toldSet = toldTime{s.AtNS, s.Value * 1e-3}
 	}
 	if b.nowNS >= b.wakeNS {
 		b.Advance(s.AtNS, out)
@@ -285,6 +299,7 @@ func (b *Brake) finish(endNS int64, out *Out) {
 	b.meter.scratch = &out.scratch
 	c := b.measured(endNS)
 	b.meter.scratch = nil
+	b.takeTold(&c)
 	c.Flags |= b.flags
 	c.TemperatureC = b.tempC
 	if Has(c.GapMM) {

@@ -72,7 +72,9 @@ type contact struct {
 	stepNS   float64 // usual time between readings, learned from repeats; 0 while unknown
 	repeats  int
 	polledNS int64 // configured poll period, 0 where none
-	changes  bool  // the source sends only changes
+	changes  bool  // the source sends only changes, or each with a time of its own
+	stampNS  int64 // the step of that time, 0 where nothing is known of it
+	doubted  bool  // a reading since the latest good one was bad
 	bounce   bounce
 }
 
@@ -82,8 +84,8 @@ func (c *contact) step(atNS int64, on bool) (edge, bool) {
 		c.known, c.on, c.lastNS = true, on, atNS
 		return edge{}, false
 	}
-	prevNS := c.lastNS
-	c.lastNS = atNS
+	prevNS, doubted := c.lastNS, c.doubted
+	c.lastNS, c.doubted = atNS, false
 	raw := c.on
 	if c.pending && c.candOff == 0 {
 		raw = !c.on
@@ -101,8 +103,10 @@ func (c *contact) step(atNS int64, on bool) (edge, bool) {
 	case on != c.on && !c.pending:
 		c.pending, c.candOff = true, 0
 		c.cand = edge{On: on, LoNS: prevNS, HiNS: atNS}
-		if c.sentOnChange(prevNS, atNS) {
-			c.cand.LoNS = atNS
+		switch {
+		case c.changes && doubted: // what was bad may have been the change
+		case c.sentOnChange(prevNS, atNS):
+			c.cand.LoNS, c.cand.HiNS = atNS-c.stampNS/2, atNS+c.stampNS/2
 		}
 	case on != c.on:
 		c.candOff = 0

@@ -105,9 +105,11 @@ type SignalSettings struct {
 	Present      bool
 	Poll         time.Duration // 0: learned from the samples
 	ByException  bool          // sent when it changes; a change happened at its sample's time
+	StampStep    time.Duration // the device stamps each change itself, in such steps; 0: it doesn't
 	StaleAfter   time.Duration // silence longer than this is signal-stale; 0 never
 	ResolutionMM float64       // step of the reading, 0 unknown
 	CalibrationU float64       // standard uncertainty of the calibration, mm
+	TimeUS       float64       // of a measured time, its standard uncertainty, s
 }
 
 // Settings are all that a [Brake] must know.
@@ -135,6 +137,10 @@ type Settings struct {
 	Thermal *Thermal
 
 	Travel, Drive, Released, Temperature SignalSettings
+
+	// Times that the device measures itself stand in place of those measured on
+	// the travel or the switch.
+	ReleaseTime, SetTime SignalSettings
 }
 
 // Thermal is the growth of the gap with temperature, µm/K, and its standard

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"math"
 	"time"
 
 	"gapward/analysis"
@@ -12,10 +13,12 @@ const (
 	DefaultTemperaturePoll  = 5 * time.Second
 	defaultStale            = 5 * time.Second
 	defaultStaleTemperature = time.Minute
-	missedBeforeStale       = 3 // polls or reports
+	missedBeforeStale       = 3                // polls or reports
+	defaultStep             = time.Millisecond // of a measured time
 )
 
-// StaleLimit is the silence beyond which a signal is stale: what the site file
+// StaleLimit is the silence beyond which a signal is stale, 0 for one that may be
+// silent for as long as the brake rests: what the site file
 // says, or three polls but at least five seconds (a minute for the
 // temperature), or three times at_least_every for a device that reports
 // changes.
@@ -23,6 +26,8 @@ func StaleLimit(signal sensors.Signal, w sensors.Wiring) time.Duration {
 	switch {
 	case w.StaleAfter > 0:
 		return w.StaleAfter
+	case signal.Measured(): // it speaks once a cycle
+		return 0
 	case w.AtLeastEvery > 0:
 		return missedBeforeStale * w.AtLeastEvery
 	case signal == sensors.Temperature:
@@ -51,6 +56,9 @@ func (b Brake) wiring(signal sensors.Signal) (w sensors.Wiring, present bool) {
 		case w.Device != "":
 			w.Poll = sensors.DefaultPoll
 		}
+	}
+	if signal.Measured() && w.Step == 0 {
+		w.Step = defaultStep
 	}
 	w.StaleAfter = StaleLimit(signal, w)
 	return w, present
@@ -92,6 +100,8 @@ func (s *Site) AnalysisSettings() []analysis.Settings {
 			Drive:       b.signalSettings(sensors.Drive),
 			Released:    b.signalSettings(sensors.Released),
 			Temperature: b.signalSettings(sensors.Temperature),
+			ReleaseTime: b.signalSettings(sensors.ReleaseTime),
+			SetTime:     b.signalSettings(sensors.SetTime),
 		}
 	}
 	return list
@@ -111,9 +121,21 @@ func (b Brake) signalSettings(signal sensors.Signal) analysis.SignalSettings {
 		ByException: w.ByException(),
 		StaleAfter:  w.StaleAfter,
 	}
+	if w.Stamp != nil {
+		s.StampStep = w.Stamp.Step
+	}
+	if signal.Measured() {
+		s.TimeUS = timeUS(w)
+	}
 	if signal == sensors.Travel {
 		s.ResolutionMM = max(w.ResolutionMM(), w.OnChange)
 		s.CalibrationU = w.UMM
 	}
 	return s
+}
+
+// timeUS is the standard uncertainty of a time that the device measures, s: what
+// the site file states, and that of its count (JCGM 100:2008, F.2.2.1).
+func timeUS(w sensors.Wiring) float64 {
+	return math.Hypot(w.UMS*1e-3, w.Step.Seconds()/math.Sqrt(12))
 }

@@ -103,7 +103,11 @@ func channelNames(channels []sensors.Channel) []string {
 		brake := channels[i].Brake
 		var signals []string
 		for ; i < len(channels) && channels[i].Brake == brake; i++ {
-			signals = append(signals, channels[i].Signal.String())
+			name := channels[i].Signal.String()
+			if part := channels[i].Part; part != sensors.OfValue {
+				name += "'s " + string(part)
+			}
+			signals = append(signals, name)
 		}
 		names = append(names, listOf(signals, "and")+" of "+channels[i-1].Name)
 	}
@@ -232,7 +236,8 @@ func reportBrakes(b *bytes.Buffer, site *Site, buses []Bus) {
 }
 
 // releaseResolution says how well polling alone can tell a release time: each
-// of its two ends lies anywhere between two polls.
+// of its two ends lies anywhere between two polls, or within one step of the
+// device's clock where that stamps it.
 //
 // On a serial line that is too slow the polls that are left count.
 func releaseResolution(b Brake, buses []Bus) string {
@@ -247,11 +252,18 @@ func releaseResolution(b Brake, buses []Bus) string {
 	case !hasEnd:
 		return "no release time without travel or a release switch"
 	}
+	if told, ok := b.wiring(sensors.ReleaseTime); ok {
+		return fmt.Sprintf("release time as the device measures it, u %s", short(time.Duration(1e9*timeUS(told))))
+	}
 	variance, byArrival := 0.0, false
 	for _, w := range []sensors.Wiring{drive, end} {
 		byArrival = byArrival || w.Topic != "" && (w.Time == sensors.ArrivalTime || w.Value != "" && w.Time == "")
 		if w.ByException() {
 			continue // an edge then has its message's time
+		}
+		if w.Stamp != nil {
+			variance += math.Pow(float64(modbus.EdgeSD(w.Stamp.Step)), 2)
+			continue
 		}
 		if w.Poll == 0 {
 			return "release time as exact as the messages are frequent"

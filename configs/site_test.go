@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -14,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"gapward/analysis"
 	"gapward/gateway/page"
@@ -303,8 +305,18 @@ func TestAnalysisSettings(t *testing.T) {
 		Drive:       analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},
 		Released:    analysis.SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second},
 		Temperature: analysis.SignalSettings{Present: true, Poll: 5 * time.Second, StaleAfter: time.Minute},
+		// not there; a recording that has them is taken to count milliseconds
+		ReleaseTime: analysis.SignalSettings{TimeUS: 1e-3 / math.Sqrt(12)},
+		SetTime:     analysis.SignalSettings{TimeUS: 1e-3 / math.Sqrt(12)},
 	}
 	if diff := cmp.Diff(want, quay[0]); diff != "" {
+		t.Error(diff)
+	}
+	if got := quay[1]; got.Drive.StampStep != time.Millisecond || got.Released.StampStep != time.Millisecond || got.Travel.StampStep != 0 {
+		t.Errorf("stamped in steps of %v, %v and %v, want 1 ms, 1 ms and not at all", got.Drive.StampStep, got.Released.StampStep, got.Travel.StampStep)
+	}
+	wantTold := analysis.SignalSettings{Present: true, Poll: 10 * time.Millisecond, TimeUS: 1e-3 * math.Sqrt(4+1.0/12)}
+	if diff := cmp.Diff(wantTold, quay[2].ReleaseTime, cmpopts.EquateApprox(1e-12, 0)); diff != "" {
 		t.Error(diff)
 	}
 	if got := quay[3].Timing; got.NotReleasedAfter != time.Second || got.NotSetAfter != time.Second {

@@ -40,9 +40,11 @@ func (v *validator) signals(path string, s Signals) {
 			v.device(where, w)
 			v.payload(where, w)
 			v.meaning(where, signal, w)
+			v.made(where, signal, w)
 			v.rate(where, w)
 		}
 	}
+	v.measuredWithoutDrive(path, s)
 }
 
 // addressKeys are the keys of which a wired signal has exactly one.
@@ -150,12 +152,7 @@ func (v *validator) meaning(path string, signal sensors.Signal, w sensors.Wiring
 		}
 	}
 	if given("words") {
-		switch {
-		case !slices.Contains([]sensors.WordOrder{sensors.ABCD, sensors.CDAB, sensors.BADC, sensors.DCBA}, w.Words):
-			v.wrong(path+".words", quoted(string(w.Words))+" is no order of bytes", "write abcd, cdab, badc or dcba")
-		case v.sound(path+".type") && registers(w) != 2:
-			v.wrong(path+".words", "only values of two registers have an order of words", "take it out, or write type: u32, s32 or f32")
-		}
+		v.words(path+".words", w.Words, !v.sound(path+".type") || registers(w) == 2)
 	}
 	if register && v.sound(path+".type") && registers(w) == 2 {
 		for _, key := range []string{"input", "holding"} {
@@ -167,6 +164,9 @@ func (v *validator) meaning(path string, signal sensors.Signal, w sensors.Wiring
 				v.wrong(path+"."+key, "the value's second register would be beyond the last, 65535", "")
 			}
 		}
+	}
+	if signal.Measured() {
+		return
 	}
 	if given("u_mm") {
 		switch {
@@ -196,6 +196,16 @@ func (v *validator) meaning(path string, signal sensors.Signal, w sensors.Wiring
 		return
 	}
 	v.scale(path, signal, w)
+}
+
+// words checks in which order the bytes of two registers stand.
+func (v *validator) words(path string, order sensors.WordOrder, two bool) {
+	switch {
+	case !slices.Contains([]sensors.WordOrder{sensors.ABCD, sensors.CDAB, sensors.BADC, sensors.DCBA}, order):
+		v.wrong(path, quoted(string(order))+" is no order of bytes", "write abcd, cdab, badc or dcba")
+	case !two:
+		v.wrong(path, "only values of two registers have an order of words", "take it out, or write type: u32, s32 or f32")
+	}
 }
 
 // registers is how many registers a value takes.
@@ -259,23 +269,28 @@ func (v *validator) addresses() {
 				continue
 			}
 			for _, a := range occupied(w) {
-				if !v.sound(path + "." + a.key) {
+				where := path + a.under + "." + a.key
+				if !v.sound(where) {
 					break
 				}
 				key := w.Device + "\n" + a.key + "\n" + a.at
 				if other, ok := taken[key]; ok {
-					v.wrong(path+"."+a.key, fmt.Sprintf("%s %s of %s is read as %s already", a.key, a.at, w.Device, other), "give each signal an address of its own")
+					v.wrong(where, fmt.Sprintf("%s %s of %s is read as %s already", a.key, a.at, w.Device, other), "give each signal an address of its own")
 					break
 				}
-				taken[key] = path
+				taken[key] = path + a.under
 			}
 		}
 	}
 }
 
-// occupied lists the addresses that a value takes on its device.
-func occupied(w sensors.Wiring) []struct{ key, at string } {
-	var list []struct{ key, at string }
+// address is where something of a signal is read: under which of its keys, in
+// which table, at which register, bit or topic.
+type address struct{ under, key, at string }
+
+// occupied lists the addresses that a value and its stamp take on their device.
+func occupied(w sensors.Wiring) []address {
+	var list []address
 	for i, at := range []*uint16{w.Input, w.Holding, w.Discrete, w.Coil} {
 		if at == nil {
 			continue
@@ -285,7 +300,16 @@ func occupied(w sensors.Wiring) []struct{ key, at string } {
 			n = registers(w)
 		}
 		for k := range n {
-			list = append(list, struct{ key, at string }{addressKeys()[i], fmt.Sprint(int(*at) + k)})
+			list = append(list, address{"", addressKeys()[i], fmt.Sprint(int(*at) + k)})
+		}
+	}
+	if s := w.Stamp; s != nil && s.Address() != nil {
+		key := "holding"
+		if s.Input != nil {
+			key = "input"
+		}
+		for k := range stampWidth(s) {
+			list = append(list, address{".stamp", key, fmt.Sprint(int(*s.Address()) + k)})
 		}
 	}
 	if w.Topic != "" {
@@ -293,7 +317,7 @@ func occupied(w sensors.Wiring) []struct{ key, at string } {
 		if w.Value != "" {
 			at += " at " + w.Value
 		}
-		list = append(list, struct{ key, at string }{"topic", at})
+		list = append(list, address{"", "topic", at})
 	}
 	return list
 }

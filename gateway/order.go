@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gapward/sensors"
+	"gapward/sensors/modbus"
 )
 
 // arrival is what one source sent at once.
@@ -137,14 +138,20 @@ const (
 	leastHold   = 20 * time.Millisecond
 )
 
-// holdFor is how long samples are held back for the slowest of the devices.
-func holdFor(devices map[string]sensors.Device) time.Duration {
+// holdFor is how long samples are held back for the slowest of the devices, and
+// for the times that devices stamp changes with.
+func holdFor(devices map[string]sensors.Device, channels []sensors.Channel) time.Duration {
 	hold := leastHold
 	for _, d := range devices {
 		if d.MQTT != "" {
 			hold = max(hold, brokerDelay, d.SkewLimit())
 		} else {
 			hold = max(hold, d.RequestTimeout()/2+leastHold)
+		}
+	}
+	for _, c := range channels {
+		if c.Wiring.Stamp != nil {
+			hold = max(hold, modbus.StampWait(devices[c.Wiring.Device], c.Wiring.Poll)+leastHold)
 		}
 	}
 	return hold

@@ -156,7 +156,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 
 	in := make(chan arrival, 1024)
-	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices), len(list)), db: db, recorder: recorder, watch: health,
+	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices, site.Channels()), len(list)), db: db, recorder: recorder, watch: health,
 		faults: newFaults(before.own), upkeep: upkeep{keep: store.KeepByDefault()},
 		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)

@@ -58,6 +58,8 @@ func TestSampleReader(t *testing.T) {
 		"2026-11-25T01:02:03.5Z,\"bay 7, \"\"north\"\"\",released,0\n" +
 		"2026-11-25T01:02:03.5+00:00,quay-2/main,\"temperature\",\"-1.5e1\"\n" +
 		"2026-11-25T01:02:59.999999999Z,quay-2/main,travel,\n" +
+		"2026-11-25T01:02:59.999999999Z,quay-2/main,release_ms,183\n" +
+		"2026-11-25T01:02:59.999999999Z,quay-2/main,set_ms,140.5\n" +
 		"2026-11-25T01:03:00Z,,tick," // the last line may lack its end, RFC 4180
 	want := []Sample{
 		{AtNS: at(t, "2026-11-25T01:02:03Z"), Brake: 0, Signal: Travel, Value: 4.25},
@@ -65,6 +67,8 @@ func TestSampleReader(t *testing.T) {
 		{AtNS: at(t, "2026-11-25T01:02:03.5Z"), Brake: 2, Signal: Released},
 		{AtNS: at(t, "2026-11-25T01:02:03.5Z"), Brake: 0, Signal: Temperature, Value: -15},
 		{AtNS: at(t, "2026-11-25T01:02:59.999999999Z"), Brake: 0, Signal: Travel, Quality: Bad},
+		{AtNS: at(t, "2026-11-25T01:02:59.999999999Z"), Brake: 0, Signal: ReleaseTime, Value: 183},
+		{AtNS: at(t, "2026-11-25T01:02:59.999999999Z"), Brake: 0, Signal: SetTime, Value: 140.5},
 		TickAt(at(t, "2026-11-25T01:03:00Z")),
 	}
 	got, err := readSamples(text)
@@ -88,8 +92,8 @@ func TestSampleReaderRefusesMalformedLines(t *testing.T) {
 		{"decimal comma", head + "2026-11-25T01:02:04Z,quay-2/main,travel,4,25\n", "quay.csv:3: the line has more than 4 fields; write time,brake,signal,value, a decimal point in numbers, and a name that has a comma in it between quotes"},
 		{"unknown brake", head + "2026-11-25T01:02:04Z,quay-9,travel,1\n", `quay.csv:3: brake "quay-9" is not in the site file; its brakes are ` + known},
 		{"no brake", head + "2026-11-25T01:02:04Z,,travel,1\n", `quay.csv:3: the brake is empty; write the name of one of the brakes of the site file: ` + known},
-		{"unknown signal", head + "2026-11-25T01:02:04Z,quay-2/main,gap,1\n", `quay.csv:3: unknown signal "gap"; it must be one of travel, drive, released, temperature or tick`},
-		{"space before a signal", head + "2026-11-25T01:02:04Z,quay-2/main, travel,1\n", `quay.csv:3: unknown signal " travel"; it must be one of travel, drive, released, temperature or tick`},
+		{"unknown signal", head + "2026-11-25T01:02:04Z,quay-2/main,gap,1\n", `quay.csv:3: unknown signal "gap"; it must be one of travel, drive, released, temperature, release_ms, set_ms or tick`},
+		{"space before a signal", head + "2026-11-25T01:02:04Z,quay-2/main, travel,1\n", `quay.csv:3: unknown signal " travel"; it must be one of travel, drive, released, temperature, release_ms, set_ms or tick`},
 		{"tick with a brake", head + "2026-11-25T01:02:04Z,quay-2/main,tick,\n", "quay.csv:3: a tick has neither brake nor value; write time,,tick,"},
 		{"tick with a value", head + "2026-11-25T01:02:04Z,,tick,1\n", "quay.csv:3: a tick has neither brake nor value; write time,,tick,"},
 		{"drive of two", head + "2026-11-25T01:02:04Z,quay-2/main,drive,2\n", `quay.csv:3: drive is "2"; write 0 or 1, or leave it empty where the reading was bad`},

@@ -2,7 +2,8 @@
 //
 // A [Source] reads one device and sends what it read as [Sample]s in the
 // units of the brake: millimetres of travel, zero or one for the drive and the
-// release switch, degrees Celsius. Nothing here knows what a brake is or when
+// release switch, degrees Celsius, milliseconds of times that the device has
+// measured. Nothing here knows what a brake is or when
 // a reading is alarming.
 package sensors
 
@@ -18,13 +19,17 @@ const (
 	Drive                     // command that should free the brake, 0 or 1
 	Released                  // release switch, 1 when the brake is free
 	Temperature               // °C at the brake
+	ReleaseTime               // release time as the device itself has measured it, ms; one sample a measurement
+	SetTime                   // set time likewise
 	numSignals
 )
 
-var signalNames = [numSignals]string{"tick", "travel", "drive", "released", "temperature"}
+var signalNames = [numSignals]string{"tick", "travel", "drive", "released", "temperature", "release_ms", "set_ms"}
 
 // Signals lists the signals of a brake in the order of their declaration.
-func Signals() []Signal { return []Signal{Travel, Drive, Released, Temperature} }
+func Signals() []Signal {
+	return []Signal{Travel, Drive, Released, Temperature, ReleaseTime, SetTime}
+}
 
 func (s Signal) String() string {
 	if s < numSignals {
@@ -36,6 +41,10 @@ func (s Signal) String() string {
 // Binary reports whether the signal takes only the values 0 and 1.
 func (s Signal) Binary() bool { return s == Drive || s == Released }
 
+// Measured reports whether the signal is a time that the device has measured:
+// it is told once for each measurement, and says nothing in between.
+func (s Signal) Measured() bool { return s == ReleaseTime || s == SetTime }
+
 // ParseSignal is the inverse of [Signal.String].
 func ParseSignal(name string) (Signal, error) {
 	for i, n := range signalNames {
@@ -43,7 +52,7 @@ func ParseSignal(name string) (Signal, error) {
 			return Signal(i), nil
 		}
 	}
-	return 0, fmt.Errorf("unknown signal %q; it must be one of travel, drive, released, temperature or tick", name)
+	return 0, fmt.Errorf("unknown signal %q; it must be one of travel, drive, released, temperature, release_ms, set_ms or tick", name)
 }
 
 // Quality says how far a reading can be trusted.
@@ -74,8 +83,8 @@ const NoBrake = -1
 
 // Sample is one reading of one signal.
 type Sample struct {
-	AtNS    int64   // UTC, nanoseconds since 1970; for a polled value the middle of request and reply
-	Value   float64 // mm, 0 or 1, °C; meaningless unless Quality is Good
+	AtNS    int64   // UTC, nanoseconds since 1970; for a polled value the middle of request and reply, for a change that the device has stamped its own time
+	Value   float64 // mm, 0 or 1, °C, ms; meaningless unless Quality is Good
 	Brake   int32   // position in the site's list of brakes; NoBrake on a tick
 	Signal  Signal
 	Quality Quality

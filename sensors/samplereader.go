@@ -8,7 +8,7 @@ const sampleHeader = "time,brake,signal,value"
 // time,brake,signal,value.
 //
 // Time is RFC 3339 in UTC and never falls from one line to the next; signal is
-// travel (mm), drive or released (0 or 1), temperature (°C), or tick, which
+// travel (mm), drive or released (0 or 1), temperature (°C), release_ms or set_ms (ms), or tick, which
 // has neither brake nor value. An empty value is a reading that the sensor
 // called bad. Nothing is guessed: a line that says anything else is a
 // [*LineError], and nothing after it is read.

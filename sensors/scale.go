@@ -26,6 +26,7 @@ type Doubt string
 const (
 	NotANumber Doubt = "it is not a number"
 	OffScale   Doubt = "it lies outside of the scale"
+	NoTime     Doubt = "it is no release or set time: not above zero, or beyond a minute"
 	LoopLow    Doubt = "the loop current is 3.6 mA or less: a broken wire, or the transmitter tells its failure"
 	LoopHigh   Doubt = "the loop current is 21 mA or more: a short circuit, or the transmitter tells its failure"
 	LoopUnder  Doubt = "the loop current is below 3.8 mA: the transmitter is under its range"
@@ -40,6 +41,11 @@ const (
 	loopFailureHigh = 21.0
 )
 
+// longestTimeMS is beyond what any brake takes, and below what a register holds
+// that is all ones, as devices have it that have measured nothing (common
+// practice, no published source).
+const longestTimeMS = 60_000
+
 // offScale is by how much of its span a reading may lie beyond the ends of a
 // scale without a current.
 const offScale = 0.025
@@ -50,6 +56,7 @@ func (w *Wiring) Scaled() bool { return len(w.Raw) >= 2 }
 // Unscaled is the wiring without what makes a value of a raw one.
 func (w Wiring) Unscaled() Wiring {
 	w.Raw, w.MM, w.Deg, w.Coefficients, w.Milliamps, w.Invert = nil, nil, nil, nil, nil, false
+	w.Step = 0
 	return w
 }
 
@@ -63,7 +70,8 @@ func (w *Wiring) Scale(s Signal, raw float64) (value float64, ok bool) {
 
 // Read turns a raw value into the signal's unit and says what, if anything,
 // there is to doubt about it. A binary signal is 0 or 1: any raw value but 0
-// means yes, or no where the wiring is inverted.
+// means yes, or no where the wiring is inverted. A measured time is a number of
+// steps, in ms.
 //
 // With a current loop the current decides, else a raw value may lie 2.5 % of
 // the scale's span beyond its ends.
@@ -76,6 +84,11 @@ func (w *Wiring) Read(s Signal, raw float64) (value float64, d Doubt) {
 			return 1, ""
 		}
 		return 0, ""
+	case s.Measured() && w.Step > 0:
+		if value = raw * w.Step.Seconds() * 1e3; value <= 0 || value > longestTimeMS {
+			return 0, NoTime
+		}
+		return value, ""
 	case !w.Scaled():
 		return raw, ""
 	}

@@ -102,6 +102,37 @@ type Wiring struct {
 	AtLeastEvery time.Duration `yaml:"at_least_every"` // … and at least this often
 	StaleAfter   time.Duration `yaml:"stale_after"`    // silence longer than this is a fault; 0 means a default, see StaleLimit
 	UMM          float64       `yaml:"u_mm"`           // standard uncertainty of the probe's calibration, mm
+
+	Stamp   *Stamp        `yaml:"stamp" json:",omitempty"`   // of a binary signal whose changes the device stamps; nil: it is polled alone
+	Counter *uint16       `yaml:"counter" json:",omitempty"` // of a measured time: the register beside it that counts the measurements
+	Step    time.Duration `yaml:"step" json:",omitempty"`    // … what one count of the time is
+	UMS     float64       `yaml:"u_ms" json:",omitempty"`    // … and the standard uncertainty of the device's measurement, ms
+}
+
+// Stamp is where a Modbus device keeps the time of a signal's latest change, by
+// a clock of its own that it shows beside it, both in one table. The clock may
+// begin anywhere and wrap: what counts is how long ago the change was when the
+// device answered.
+type Stamp struct {
+	Input   *uint16       `yaml:"input" json:",omitempty"`   // input register of the stamp, or …
+	Holding *uint16       `yaml:"holding" json:",omitempty"` // … holding register
+	Clock   *uint16       `yaml:"clock" json:",omitempty"`   // the device's clock, in the same table
+	Type    DataType      `yaml:"type" json:",omitempty"`    // of both: u16 or u32
+	Words   WordOrder     `yaml:"words" json:",omitempty"`   // of both
+	Step    time.Duration `yaml:"step" json:",omitempty"`    // what one count of both is: the resolution
+}
+
+// CounterReach is how many registers a measured time and its counter may span at
+// most, the first and the last included: they are read in one request, or the
+// one might belong to a later measurement than the other.
+const CounterReach = 100
+
+// Address is the stamp's register.
+func (s *Stamp) Address() *uint16 {
+	if s.Input != nil {
+		return s.Input
+	}
+	return s.Holding
 }
 
 // DefaultPoll is the poll period when the site file doesn't say.
@@ -117,4 +148,16 @@ type Channel struct {
 	Name   string // the brake's name, for messages
 	Signal Signal
 	Wiring Wiring
+
+	Part Part // in a request of package modbus: what of the signal is read
 }
+
+// Part is what of a signal is read.
+type Part string
+
+// The parts of a signal.
+const (
+	OfValue Part = ""
+	OfStamp Part = "stamp"
+	OfClock Part = "clock" // the one beside its stamp
+)

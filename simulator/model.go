@@ -20,6 +20,8 @@ type BrakeSpec struct {
 	Duty   Duty // the same for all brakes of a hoist
 
 	Travel, Drive, Released, Temperature *sensors.Wiring
+
+	ReleaseTime, SetTime *sensors.Wiring // times that the device measures itself
 }
 
 // wiring is the wiring of a signal, nil where it doesn't exist.
@@ -33,6 +35,10 @@ func (b *BrakeSpec) wiring(s sensors.Signal) *sensors.Wiring {
 		return b.Released
 	case sensors.Temperature:
 		return b.Temperature
+	case sensors.ReleaseTime:
+		return b.ReleaseTime
+	case sensors.SetTime:
+		return b.SetTime
 	}
 	return nil
 }
@@ -48,6 +54,10 @@ func (b *BrakeSpec) Wire(s sensors.Signal, w sensors.Wiring) {
 		b.Released = &w
 	case sensors.Temperature:
 		b.Temperature = &w
+	case sensors.ReleaseTime:
+		b.ReleaseTime = &w
+	case sensors.SetTime:
+		b.SetTime = &w
 	}
 }
 
@@ -94,6 +104,7 @@ type model struct {
 	pending   []change // probe and standing faults, by time
 	bench     []change // what waits for the brake to rest, by time
 	onCycle   func(Truth)
+	was       made  // what a device had made of it by the end of the segment before
 	thermalNS int64 // the grid point at which thermalC is the temperature
 	thermalC  float64
 }
@@ -117,6 +128,7 @@ func newModel(spec BrakeSpec, from time.Time, seed uint64, n *normals) *model {
 	s := &m.seg
 	s.startNS, s.endNS, s.onNS, s.offNS, s.restNS = start, segmentEnd(start, m.coming.OnNS), start, start, start
 	s.travel, s.arrivedNS, s.switchOnNS, s.switchOffNS = m.gapMM, never, never, never
+	m.was.driveNS, m.was.switchNS = start, start
 	s.zero = m.zeroMM
 	s.ambientC = m.ambientC(start)
 	s.startC = s.ambientC
@@ -238,6 +250,7 @@ func (m *model) begin() {
 		m.onCycle(prev.truth)
 	}
 	p := m.p
+	m.was = m.madeBy(prev.endNS)
 	draw := func(i uint64) float64 { return m.normals.from(m.cycleKey.bits(uint64(m.cycle)<<4 + i)) }
 	s := &m.seg
 	*s = segment{startNS: prev.endNS, onNS: m.coming.OnNS, offNS: m.coming.OffNS, hasCycle: true,

@@ -55,11 +55,14 @@ func newModels(brakes []BrakeSpec, from time.Time, seed uint64) ([]*model, error
 
 // Reading is a signal at a moment, as the device has it before encoding.
 type Reading struct {
-	Value   float64       // mm, 0 or 1, °C
+	Value   float64       // mm, 0 or 1, °C, ms
 	Broken  bool          // the sensor's wire is broken
 	Silent  bool          // the device doesn't answer
 	ClockBy time.Duration // how far the device's own clock is ahead
 	Slow    time.Duration // how much longer its answers take
+
+	ChangedNS int64 // when a contact changed last, as a device with a clock stamps it
+	Count     int   // how often a time was measured
 }
 
 // Read gives a signal of a brake at a moment. A brake that the plant doesn't
@@ -73,8 +76,12 @@ func (p *Plant) Read(brake int32, s sensors.Signal, atNS int64) Reading {
 	}
 	p.seenNS = max(p.seenNS, atNS)
 	v, broken := m.value(s, atNS)
+	changedNS, count := int64(0), 0
+	if s.Binary() || s.Measured() {
+		changedNS, count = m.madeAt(atNS).of(s)
+	}
 	f := &m.faults
-	return Reading{Value: v, Broken: broken, Silent: f.silent,
+	return Reading{ChangedNS: changedNS, Count: count, Value: v, Broken: broken, Silent: f.silent,
 		ClockBy: time.Duration(f.clockOffS * 1e9), Slow: time.Duration(f.slowS * 1e9)}
 }
 

@@ -103,6 +103,10 @@ func (m *model) value(s sensors.Signal, tNS int64) (v float64, broken bool) {
 		return truth01(m.released(tNS)), false
 	case sensors.Temperature:
 		return m.temperatureC(tNS), false
+	case sensors.ReleaseTime:
+		return m.madeAt(tNS).releaseS * 1e3, false
+	case sensors.SetTime:
+		return m.madeAt(tNS).setS * 1e3, false
 	}
 	return 0, false
 }

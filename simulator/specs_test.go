@@ -2,6 +2,7 @@ package simulator
 
 import (
 	"testing"
+	"time"
 
 	"gapward/sensors"
 )
@@ -10,6 +11,9 @@ func TestSpecsFor(t *testing.T) {
 	var channels []sensors.Channel
 	for _, b := range []BrakeSpec{wiredBrake(1, "quay-2/creep"), wiredBrake(0, "quay-2/main")} {
 		for _, s := range sensors.Signals() {
+			if s.Measured() {
+				b.Wire(s, sensors.Wiring{Device: "quay-io", Step: time.Millisecond})
+			}
 			channels = append(channels, sensors.Channel{Brake: b.Index, Name: b.Name, Signal: s, Wiring: *b.wiring(s)})
 		}
 	}

@@ -35,6 +35,13 @@ func NewStream(brakes []BrakeSpec, from, to time.Time, seed uint64) (*Stream, er
 	if err != nil {
 		return nil, err
 	}
+	for _, b := range brakes {
+		for _, s := range sensors.Signals() {
+			if w := b.wiring(s); w != nil && (w.Stamp != nil || s.Measured()) {
+				return nil, fmt.Errorf("%s of %s has times that the device makes, and a generated history has none", s, b.Name)
+			}
+		}
+	}
 	if !to.After(from) {
 		return nil, fmt.Errorf("the history would end at %v, not after its start at %v", to, from)
 	}

@@ -177,13 +177,27 @@ func TestDeadUnitInThePipeline(t *testing.T) {
 			}
 		}
 	})
-	good, dead := runUnits(t, "tcp://"+addr, 3, 4, false, 3*time.Second)
-	if dead > 0 {
-		t.Errorf("the dead unit was read %d times", dead)
+	besideADeadUnit(t, "tcp://"+addr, 4, false)
+}
+
+// besideADeadUnit wants two units read beside one that is dead. Waiting for that
+// in turn would leave them less than half of their polls. A busy machine may
+// leave them as few, so it is tried some times.
+func besideADeadUnit(t *testing.T, address string, inFlight int, own bool) {
+	t.Helper()
+	good := 0
+	for range 5 {
+		var dead int
+		good, dead = runUnits(t, address, 3, inFlight, own, 2*time.Second)
+		if dead > 0 {
+			t.Fatalf("the dead unit was read %d times", dead)
+		}
+		if good >= 2*2000/20*3/4 {
+			return
+		}
+		t.Logf("two others were read %d times in 2 s, of 200", good)
 	}
-	if good < 2*3000/20*85/100 { // a machine may stand still now and then
-		t.Errorf("beside a dead unit two others were read %d times in 3 s, of 300", good)
-	}
+	t.Errorf("beside a dead unit two others were read %d times in 2 s, of 200", good)
 }
 
 // … and likewise where each unit has a connection of its own.
@@ -195,10 +209,7 @@ func TestDeadUnitOnItsOwnConnection(t *testing.T) {
 			}
 		}
 	})
-	good, dead := runUnits(t, "tcp://"+addr, 3, 1, true, 3*time.Second)
-	if dead > 0 || good < 2*3000/20*85/100 {
-		t.Errorf("beside a dead unit, read %d times, two others were read %d times in 3 s, of 300", dead, good)
-	}
+	besideADeadUnit(t, "tcp://"+addr, 1, true)
 }
 
 // runUnits reads units 1 and up of an address for a while, each every 20 ms,

@@ -136,7 +136,7 @@ func planRequests(a Address, dev sensors.Device, channels []sensors.Channel) ([]
 		period time.Duration
 	}
 	groups := make(map[group][]slot)
-	for _, c := range channels {
+	for _, c := range withStamps(channels) {
 		p, err := find(c)
 		if err != nil {
 			return nil, err

@@ -37,6 +37,8 @@ type poll struct {
 	trouble trouble
 	doubted bool      // there's something in doubts
 	doubts  []trouble // by channel
+
+	counted []counted // by channel, of measured times; nil before the first
 }
 
 // pollsOf makes the polls of a plan, and says how many units they ask.

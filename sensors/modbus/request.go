@@ -51,9 +51,12 @@ type place struct {
 // end is the address behind the value.
 func (p place) end() int { return int(p.address) + int(p.width) }
 
-// find works out where a channel's value stands.
+// find works out where a channel's value stands, or its stamp.
 func find(c sensors.Channel) (place, error) {
 	w := &c.Wiring
+	if c.Part != sensors.OfValue {
+		return findStamp(c)
+	}
 	var p place
 	set := 0
 	for _, t := range []struct {
@@ -106,7 +109,7 @@ func find(c sensors.Channel) (place, error) {
 	if p.end() > 65536 {
 		return wrong("its second register would have address 65536; the last is 65535")
 	}
-	return p, nil
+	return withCounter(p, c)
 }
 
 // A slot is a channel and its place.
@@ -181,18 +184,24 @@ func (r *Request) value(c *sensors.Channel, data []byte) (float64, sensors.Doubt
 
 // raw is what the channel's register or bit holds in the reply to r.
 func (r *Request) raw(c *sensors.Channel, data []byte) (float64, error) {
-	at := address(&c.Wiring) - int(r.Address)
+	at := address(&c.Wiring)
 	if r.Table.bits() {
-		bit, err := DecodeBit(data, at)
+		bit, err := DecodeBit(data, at-int(r.Address))
 		if bit {
 			return 1, err
 		}
 		return 0, err
 	}
+	return r.number(at, data, c.Wiring.Type, c.Wiring.Words)
+}
+
+// number is what stands in the reply to r from a register on.
+func (r *Request) number(register int, data []byte, t sensors.DataType, w sensors.WordOrder) (float64, error) {
+	at := register - int(r.Address)
 	if at < 0 || 2*at > len(data) {
-		return 0, fmt.Errorf("register %d isn't in the reply", at)
+		return 0, fmt.Errorf("register %d isn't in the reply", register)
 	}
-	return DecodeRegisters(data[2*at:], c.Wiring.Type, c.Wiring.Words)
+	return DecodeRegisters(data[2*at:], t, w)
 }
 
 // address is where a wired value begins, whatever the table.

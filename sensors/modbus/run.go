@@ -22,6 +22,7 @@ type run struct {
 	flying  []*poll // by token; nil where there is none
 	under   int     // how many are under way
 
+	stamps  stamps
 	batch   []sensors.Sample
 	since   time.Time // when the batch was begun
 	checked time.Time // when the system's time was last looked at
@@ -76,7 +77,7 @@ func (r *run) step() {
 		r.begin(r.due.pop())
 	}
 	if r.under == 0 {
-		if len(r.batch) > 0 {
+		if len(r.batch) > 0 || r.stamps.moved {
 			r.flush()
 		} else {
 			r.rest()
@@ -208,23 +209,31 @@ func (r *run) share(p *poll, now time.Time) {
 
 // flush sends the samples gathered so far.
 func (r *run) flush() {
-	if len(r.batch) == 0 {
+	if len(r.batch) == 0 && !r.stamps.moved {
 		return
 	}
 	batch := r.batch
 	r.batch = nil // the next is a new one: this one belongs to the receiver
+	if len(r.stamps.signals) > 0 {
+		if batch = r.inOrder(batch); batch == nil {
+			return
+		}
+	}
 	select {
 	case r.out <- batch:
 	case <-r.ctx.Done():
 	}
 }
 
-// room makes the batch ready to take samples.
+// room makes the batch ready to take samples, those of p and of what else is due.
 func (r *run) room(p *poll) {
 	if r.batch != nil {
 		return
 	}
-	most := len(p.Channels)
+	most := 0
+	if p != nil {
+		most = len(p.Channels)
+	}
 	for _, q := range r.due.polls {
 		most += len(q.Channels)
 	}
@@ -270,9 +279,11 @@ func (r *run) settle(p *poll, rep reply, err error, now time.Time) {
 		p.shownAt = now
 	case e != nil && !e.silence():
 		p.answered()
+		r.lose(p)
 		r.show(p, sensors.Bad, rep.middle())
 	default:
 		p.failed(now)
+		r.lose(p)
 		r.show(p, sensors.NoAnswer, now)
 	}
 }
@@ -283,8 +294,22 @@ func (r *run) take(p *poll, rep reply) {
 	atNS := r.clock.at(rep.middle())
 	for i := range p.Channels {
 		c := &p.Channels[i]
+		if c.Part != sensors.OfValue {
+			r.takeStamp(p, c, rep)
+			continue
+		}
+		if c.Wiring.Counter != nil && !p.news(i, rep.data) {
+			continue
+		}
 		s := sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal}
 		value, doubt := p.value(c, rep.data)
+		if c.Wiring.Stamp != nil {
+			if doubt == "" {
+				r.takeState(p, i, value, rep)
+				continue
+			}
+			r.stampedOf(p, c).stateLost = true
+		}
 		if doubt == "" {
 			s.Value = value
 		} else {

@@ -201,6 +201,7 @@ func (t *tcpLink) await(ctx context.Context, until time.Time) (int, reply, error
 			t.fail(ctx, err)
 		case !time.Now().Before(deadline):
 			t.expire(ctx)
+		case time.Now().Before(until): // woken by the deadline of an earlier request
 		default:
 			return 0, reply{}, nil, false
 		}

@@ -204,7 +204,7 @@ func (f *Field) view(units map[uint8]*unitMap, n uint8) (memory, bool) {
 		return nil, false
 	}
 	at := f.now().UnixNano()
-	return view{m, func(w *wired) simulator.Reading { return f.read(w, at) }}, true
+	return view{m, at, func(w *wired) simulator.Reading { return f.read(w, at) }}, true
 }
 
 // conduct is how a unit behaves at this moment: that of any brake on it, as

@@ -1,8 +1,11 @@
 package field
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"sync"
+	"time"
 
 	"gapward/sensors"
 	"gapward/simulator"
@@ -12,6 +15,10 @@ import (
 type wired struct {
 	channel sensors.Channel
 	scale   simulator.Scale
+
+	mu      sync.Mutex
+	changed int64   // what the device stamped last …
+	stamped float64 // … and how: a clock that is set changes no stamp
 }
 
 func (w *wired) String() string { return fmt.Sprintf("%s of %s", w.channel.Signal, w.channel.Name) }
@@ -26,13 +33,48 @@ func (w *wired) raw(r simulator.Reading) float64 {
 			return 1 - r.Value
 		}
 		return r.Value
+	case w.channel.Signal.Measured():
+		step := cmp.Or(w.channel.Wiring.Step, time.Millisecond)
+		return math.Round(r.Value / (step.Seconds() * 1e3))
 	}
 	return w.scale.Raw(r.Value)
 }
 
+// clockFast is by how much the device's own clock runs fast, as crystals do.
+const clockFast = 40e-6
+
+// count is what the device's clock shows at a time. It began long ago, and has
+// begun anew since.
+func (w *wired) count(atNS int64, ahead time.Duration) float64 {
+	s := w.channel.Wiring.Stamp
+	shown := atNS + int64(float64(atNS)*clockFast) + int64(ahead)
+	return float64((shown / int64(s.Step)) & (1<<(16*wordsOf(s.Type)) - 1))
+}
+
+// stampOf is the time of the latest change by the device's clock.
+func (w *wired) stampOf(r simulator.Reading) float64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.changed != r.ChangedNS {
+		w.changed, w.stamped = r.ChangedNS, w.count(r.ChangedNS, r.ClockBy)
+	}
+	return w.stamped
+}
+
+// content is what of a channel a register holds.
+type content uint8
+
+const (
+	itsValue   content = iota
+	itsStamp           // when it changed last, by the device's clock
+	itsClock           // that clock
+	itsCounter         // how often a time was measured
+)
+
 // word is where a register's content comes from: a part of a channel.
 type word struct {
 	from *wired
+	of   content
 	part int
 }
 
@@ -54,7 +96,7 @@ func newUnitMap() *unitMap {
 // add gives a channel its place. It fails where the place is taken or can't
 // hold such a signal.
 func (u *unitMap) add(c sensors.Channel) error {
-	w := &wired{c, simulator.NewScale(c.Signal, c.Wiring)}
+	w := &wired{channel: c, scale: simulator.NewScale(c.Signal, c.Wiring)}
 	if u.any == nil {
 		u.any = w
 	}
@@ -65,8 +107,11 @@ func (u *unitMap) add(c sensors.Channel) error {
 		if wire.address == nil {
 			continue
 		}
+		if err := u.addMade(w, wire.t); err != nil {
+			return err
+		}
 		if wire.t == holdingRegisters || wire.t == inputRegisters {
-			return u.addRegisters(w, wire.t, *wire.address)
+			return u.addRegisters(w, itsValue, wire.t, *wire.address, c.Wiring.Type)
 		}
 		return u.addBit(w, wire.t, *wire.address)
 	}
@@ -86,20 +131,45 @@ func (u *unitMap) addBit(w *wired, t table, address uint16) error {
 	return nil
 }
 
-func (u *unitMap) addRegisters(w *wired, t table, address uint16) error {
-	words := wordsOf(w.channel.Wiring.Type)
+// addMade adds the registers of the times that the device makes itself; t is
+// the table of the signal's value.
+func (u *unitMap) addMade(w *wired, t table) error {
+	if c := w.channel.Wiring.Counter; c != nil {
+		if err := u.addRegisters(w, itsCounter, t, *c, sensors.U16); err != nil {
+			return err
+		}
+	}
+	s := w.channel.Wiring.Stamp
+	if s == nil {
+		return nil
+	}
+	t = inputRegisters
+	if s.Holding != nil {
+		t = holdingRegisters
+	}
+	if s.Address() == nil || s.Clock == nil || s.Step <= 0 {
+		return fmt.Errorf("the stamp of %v lacks a register, its clock or its step", w)
+	}
+	if err := u.addRegisters(w, itsStamp, t, *s.Address(), s.Type); err != nil {
+		return err
+	}
+	return u.addRegisters(w, itsClock, t, *s.Clock, s.Type)
+}
+
+func (u *unitMap) addRegisters(w *wired, of content, t table, address uint16, as sensors.DataType) error {
+	words := wordsOf(as)
 	if words == 0 {
-		return fmt.Errorf("%v has the unknown type %q", w, w.channel.Wiring.Type)
+		return fmt.Errorf("%v has the unknown type %q", w, as)
 	}
 	for i := range words {
 		at := int(address) + i
 		if at > math.MaxUint16 {
 			return fmt.Errorf("%v needs %d registers from %d on, beyond the last address", w, words, address)
 		}
-		if other, taken := u.registers[t][uint16(at)]; taken {
+		if other, taken := u.registers[t][uint16(at)]; taken && (of != itsClock || other.of != itsClock) {
 			return fmt.Errorf("%v and %v are both wired to %v %d", other.from, w, t, at)
 		}
-		u.registers[t][uint16(at)] = word{w, i}
+		u.registers[t][uint16(at)] = word{w, of, i}
 	}
 	return nil
 }
@@ -107,6 +177,7 @@ func (u *unitMap) addRegisters(w *wired, t table, address uint16) error {
 // view is what a unit shows at one moment.
 type view struct {
 	*unitMap
+	atNS int64
 	read func(*wired) simulator.Reading
 }
 
@@ -126,8 +197,16 @@ func (v view) register(t table, address uint16) (uint16, bool) {
 	if !ok {
 		return 0, false
 	}
-	words := encode(p.from.raw(v.read(p.from)), p.from.channel.Wiring.Type, p.from.channel.Wiring.Words)
-	return words[p.part], true
+	r, w := v.read(p.from), &p.from.channel.Wiring
+	switch p.of {
+	case itsStamp:
+		return encode(p.from.stampOf(r), w.Stamp.Type, w.Stamp.Words)[p.part], true
+	case itsClock:
+		return encode(p.from.count(v.atNS, r.ClockBy), w.Stamp.Type, w.Stamp.Words)[p.part], true
+	case itsCounter:
+		return uint16(r.Count), true
+	}
+	return encode(p.from.raw(r), w.Type, w.Words)[p.part], true
 }
 
 // wordsOf is the number of registers that a type takes, 0 for an unknown one.

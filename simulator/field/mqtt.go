@@ -114,7 +114,7 @@ func (f *Field) addMQTT(name string, d sensors.Device, channels []sensors.Channe
 // or "v" beside the time in "t".
 func (t *topic) add(c sensors.Channel) {
 	w := c.Wiring
-	v := &value{wired: wired{c, simulator.NewScale(c.Signal, w)}, every: w.Poll}
+	v := &value{wired: wired{channel: c, scale: simulator.NewScale(c.Signal, w)}, every: w.Poll}
 	switch {
 	case w.ByException():
 		v.every, t.qos = lookEvery, 1 // a change that is lost is not told again soon
