@@ -29,13 +29,24 @@ type record struct {
 type smooth struct {
 	mean, variance float64
 	n              float64
+	stated         float64 // mean square of the cycles' own uncertainties
+	nStated        float64
 }
 
-const smoothOver = 12 // cycles
+const (
+	smoothOver = 12 // cycles
+	// What the cycles state of themselves counts as so many of them: two or three
+	// that happen to agree are no evidence of being surer than each says it is.
+	statedCounts = 6
+)
 
-func (s *smooth) add(v float64) {
+func (s *smooth) add(v, u float64) {
 	if !Has(v) {
 		return
+	}
+	if Has(u) {
+		s.nStated = math.Min(s.nStated+1, smoothOver)
+		s.stated += (u*u - s.stated) / s.nStated
 	}
 	s.n = math.Min(s.n+1, smoothOver)
 	gain := 1 / s.n
@@ -52,10 +63,14 @@ func (s *smooth) value() (mean, u float64) {
 	if s.n == 0 {
 		return NoValue(), NoValue()
 	}
-	if s.n < 2 {
+	squares, freedom := s.variance*s.n, s.n-1
+	if s.nStated > 0 {
+		squares, freedom = squares+statedCounts*s.stated, freedom+statedCounts
+	}
+	if freedom < 1 {
 		return s.mean, NoValue()
 	}
-	return s.mean, math.Sqrt(s.variance / s.n)
+	return s.mean, math.Sqrt(squares / freedom / s.n)
 }
 
 func newRecord(s Settings) record {
@@ -113,8 +128,8 @@ func (b *Brake) learn(c Cycle, nowNS int64, out *Out) {
 	if Has(c.GapMM) {
 		b.watchWork(c, step, renewed, fromMM, fromU, nowNS, out)
 	}
-	b.release.add(c.ReleaseS)
-	b.setTime.add(c.SetS)
+	b.release.add(c.ReleaseS, c.ReleaseUS)
+	b.setTime.add(c.SetS, c.SetUS)
 	v.ReleaseS, v.ReleaseUS = b.release.value()
 	v.SetS, v.SetUS = b.setTime.value()
 	b.timeFindings(c, nowNS, out)

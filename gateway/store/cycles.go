@@ -40,7 +40,7 @@ var ErrUnordered = errors.New("cycles were not stored in the order of their time
 // EachCycle calls fn with every cycle of the brakes named, of each from a time
 // on, in the order in which they were stored. It is there for a start, which
 // reads many: the figures that [analysis.Brake.Recall] has no use for are NaN,
-// which saves half the time. It reads piece by piece, so fn may take its time;
+// which saves time. It reads piece by piece, so fn may take its time;
 // cycles committed meanwhile may come too or not. It ends at fn's first error,
 // which it returns as it is.
 func (d *DB) EachCycle(ctx context.Context, fromNS map[string]int64, fn func(CycleRow) error) error {
@@ -99,10 +99,10 @@ func (f *front) fill(ctx context.Context) (err error) {
 	}
 	f.rows, err = list(ctx, f.d, "cycles of "+f.brake, func(s scanner) (CycleRow, error) {
 		r := CycleRow{Brake: f.brake}
-		r.GapUCalMM, r.ReleaseUS, r.SetUS, r.ReleasedLevelMM, r.TemperatureC = math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()
-		err := s.Scan(&r.ID, &r.AtNS, &r.OnNS, &r.Kind, &r.Flags, nan(&r.GapMM), nan(&r.GapUMM), nan(&r.ReleaseS), nan(&r.SetS), nan(&r.SetLevelMM))
+		r.GapUCalMM, r.ReleasedLevelMM, r.TemperatureC = math.NaN(), math.NaN(), math.NaN()
+		err := s.Scan(&r.ID, &r.AtNS, &r.OnNS, &r.Kind, &r.Flags, nan(&r.GapMM), nan(&r.GapUMM), nan(&r.ReleaseS), nan(&r.ReleaseUS), nan(&r.SetS), nan(&r.SetUS), nan(&r.SetLevelMM))
 		return r, err
-	}, `SELECT id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, release_s, set_s, set_level_mm FROM cycles
+	}, `SELECT id, at_ns, on_ns, kind, flags, gap_mm, gap_u_mm, release_s, release_u_s, set_s, set_u_s, set_level_mm FROM cycles
 		WHERE brake = (SELECT id FROM brakes WHERE name = ?) AND at_ns >= ? ORDER BY at_ns LIMIT ?`, f.brake, f.nextNS, chunk)
 	f.done = len(f.rows) < chunk
 	if n := len(f.rows); n > 0 {

@@ -1,0 +1,52 @@
+package analysis
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// Times seen by polling have triangular errors with variance T²/6 (design of
+// the times: two edges, each uniform over a poll). From the first cycles on ± 2u
+// must hold the truth about 19 times in 20, and never because a few cycles
+// happened to agree.
+func TestSmoothedTimesAreNeverSurerThanTheirCycles(t *testing.T) {
+	const poll, truth = 0.020, 0.160
+	u := poll / math.Sqrt(6)
+	rng := rand.New(rand.NewPCG(7, 11))
+	for _, cycles := range []int{2, 3, 5, 8, 12, 40} {
+		held, narrowest := 0, math.Inf(1)
+		const runs = 4000
+		for range runs {
+			var s smooth
+			for range cycles {
+				s.add(truth+(rng.Float64()-rng.Float64())*poll, u)
+			}
+			mean, got := s.value()
+			narrowest = math.Min(narrowest, got)
+			if math.Abs(mean-truth) <= 2*got {
+				held++
+			}
+		}
+		if share := float64(held) / runs; share < 0.93 {
+			t.Errorf("of the means of %d cycles %.3f are within 2u of the truth, not 0.95", cycles, share)
+		}
+		if least := 0.6 * u / math.Sqrt(math.Min(float64(cycles), smoothOver)); narrowest < least {
+			t.Errorf("the mean of %d cycles calls itself as sure as %.2f ms; each is sure to %.2f ms", cycles, narrowest*1e3, u*1e3)
+		}
+	}
+}
+
+// A single time has its own uncertainty, where it states one.
+func TestOneTimeIsAsSureAsItSays(t *testing.T) {
+	var s smooth
+	s.add(0.160, 0.008)
+	if mean, u := s.value(); mean != 0.160 || math.Abs(u-0.008) > 1e-12 {
+		t.Errorf("got %g ± %g, want 0.16 and 0.008", mean, u)
+	}
+	s = smooth{}
+	s.add(0.160, NoValue())
+	if _, u := s.value(); Has(u) {
+		t.Errorf("one time that states no uncertainty has u %g, want none", u)
+	}
+}
