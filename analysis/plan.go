@@ -162,11 +162,11 @@ func (p *AdjustPlan) refuse(s Settings, f fit, least, most int) {
 		}
 		p.Reason = fmt.Sprintf("%s, %s the %s mm minimum", left(n), under, shortMM(l.MinMM))
 		switch exactly := fitOf(s, p.GapMM, 0, p.Step); {
+		case exactly.least <= min(exactly.most, most):
+			p.Reason += fmt.Sprintf("; a gap known better than to ± %s mm could be planned for: measure it again", plainMM(2*p.GapUMM))
 		case n > most:
 			p.Action = Reline
-			p.Reason += "; " + none + ": " + reline
-		case exactly.least <= exactly.most:
-			p.Reason += fmt.Sprintf("; a gap known better than to ± %s mm could be planned for: measure it again", plainMM(2*p.GapUMM))
+			p.Reason += "; the lining has " + p.Step.Remaining(most) + " left: " + reline
 		default:
 			p.Reason += ", and fewer would leave it due: ask the hoist maker, and check the adjuster and the limits in the site file"
 		}

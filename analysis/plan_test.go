@@ -25,6 +25,13 @@ func screwBrake() Settings {
 		Adjuster: Adjuster{Screw: &Screw{PitchMM: 1.5, Turn: 0.0625}}, Lining: Lining{ThicknessMM: 8, MinimumMM: 5}}
 }
 
+// narrowRing's limits lie closer together than a hole of its ring goes.
+func narrowRing() Settings {
+	s := ringBrake()
+	s.Limits = Limits{MinMM: 1.2, TargetMM: 1.3, AdjustMM: 1.45, MaxMM: 3.6}
+	return s
+}
+
 func at(gapMM, u float64) Verdict { return Verdict{AtNS: 1, GapMM: gapMM, GapUMM: u} }
 
 func used(steps int) LiningUse { return LiningUse{Known: true, StepsUsed: steps} }
@@ -56,6 +63,10 @@ func TestPlansByHand(t *testing.T) {
 		{"shims, none left", shimBrake(), at(1.9, 0.01), used(10), Reline, 0, math.NaN(), 0, "has no shims left: fit a new lining, 10 shims in each pack again"},
 		// 1.5/16 = 0.09375: (0.92 − 0.45)/0.09375 = 5.01.
 		{"screw", screwBrake(), at(0.92, 0.005), used(0), Adjust, 5, 0.45125, 0, "Turn the adjusting screw on by 5/16 turn."},
+		// 2.94 − 6·0.2 = 1.74, under 1.8; nothing leaves 1.27 of doubt above 0.8 mm.
+		{"hardly known", shimBrake(), at(2.94, 0.635), used(0), Unplanned, 0, math.NaN(), 10, "a gap known better than to ± 1.27 mm could be planned for: measure it again"},
+		// 3.0 − 3·0.5 = 1.5, over 1.45; one more leaves 1.0.
+		{"ring, no number of holes and three left", narrowRing(), at(3.0, 0.01), used(0), Reline, 0, math.NaN(), 3, "4 holes would leave 1.00 ± 0.02 mm, under the 1.2 mm minimum; the lining has 3 holes left: fit a new lining, ring back"},
 		{"no gap", ringBrake(), at(math.NaN(), math.NaN()), used(0), Unplanned, 0, math.NaN(), 3, "no gap has been measured yet"},
 		{"no uncertainty", ringBrake(), at(2, math.NaN()), used(0), Unplanned, 0, math.NaN(), 3, "no known uncertainty"},
 		{"no adjuster", Settings{Limits: ringBrake().Limits}, at(2.9, 0.01), used(0), Unplanned, 0, math.NaN(), 0, "doesn't say how this brake is adjusted"},
