@@ -38,10 +38,11 @@ const (
 	handSpread = 4.0  // how far the grid reaches, standard deviations
 	handKappa  = 0.05 // the wear's own irregularity over the whole way, as a part of it
 	handWander = 0.22 // how far the rate wanders on the whole way, as a part of itself
-	// By time alone nothing is known of how much a brake is used: adjusted
-	// twice a year, give or take a factor of seven.
-	handWayDays    = 200.0
-	handDaysSpread = 2.0
+	// By time alone nothing is known of how much a brake is used. A brake that is
+	// left to readings by hand is one that goes about a year from target to adjust;
+	// one in twenty does so in ten weeks. Common practice, no published source.
+	handWayDays    = 365.0
+	handDaysSpread = 1.0
 )
 
 // handEvent is what happened to the gap at some work.

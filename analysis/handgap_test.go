@@ -134,6 +134,27 @@ func TestReadingsFollowTimeWhereNothingIsCounted(t *testing.T) {
 	}
 }
 
+// One reading and nothing else: a month later the brake may have worn, but a gap
+// that was read well within its limits isn't beyond them, nor known to have grown
+// by much. The limits of the ring brake lie 1.2 mm apart, a year's wear by custom.
+func TestOneReadingLastsForWeeks(t *testing.T) {
+	start := time.Date(2026, 1, 1, 6, 0, 0, 0, time.UTC).UnixNano()
+	for _, c := range []struct {
+		days  int64
+		mm    float64
+		state State
+	}{{20, 1.7, InLimits}, {30, 1.7, InLimits}, {60, 1.7, InLimits}, {20, 2.9, AdjustDue}} {
+		b := New(ringBrake())
+		var out Out
+		b.TakeLedger([]Entry{byGauge(1, start, c.mm, 0.03)}, start+c.days*dayNS, &out)
+		v := b.Verdict()
+		grown := 1.2 * float64(c.days) / 365
+		if v.State != c.state || v.GapMM < c.mm || v.GapMM > c.mm+4*grown || v.GapUMM > 4*grown+0.03 {
+			t.Errorf("%d days after a reading of %.1f mm: %s, %.3f ± %.3f mm", c.days, c.mm, v.State, v.GapMM, 2*v.GapUMM)
+		}
+	}
+}
+
 // An adjustment whose length isn't known, and a lining fitted without reading
 // its gap, leave nothing known until somebody reads it.
 func TestUnknownWorkLeavesTheGapUnknown(t *testing.T) {

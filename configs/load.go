@@ -22,8 +22,9 @@ type Purpose uint8
 
 // The purposes.
 const (
-	// Run reads devices: each brake needs a signal to find cycles on, and each
-	// signal a device and an address. Simulating and commissioning are the same.
+	// Run reads devices: each brake needs a signal to find cycles on, or to say
+	// that it has none, and each signal a device and an address. Simulating and
+	// commissioning are the same.
 	Run Purpose = iota
 	// Replay reads recordings: signals need no device, a brake no signals, and
 	// what is said of devices counts only as far as it goes.

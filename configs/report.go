@@ -220,7 +220,13 @@ func reportBrakes(b *bytes.Buffer, site *Site, buses []Bus) {
 	b.WriteString("\nBrakes\n")
 	table := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
 	settings := site.AnalysisSettings()
+	wired := false
 	for i, brake := range site.Brakes {
+		if len(brake.Signals) == 0 {
+			fmt.Fprintf(table, "  %s\tno signals\tjudged by hand readings alone, see gapward enter reading --help\n", brake.Name)
+			continue
+		}
+		wired = true
 		travel := "no travel probe"
 		if s := settings[i].Travel; s.Present {
 			travel = "step of the travel unknown"
@@ -231,6 +237,9 @@ func reportBrakes(b *bytes.Buffer, site *Site, buses []Bus) {
 		fmt.Fprintf(table, "  %s\t%s\t%s\n", brake.Name, travel, releaseResolution(brake, buses))
 	}
 	table.Flush()
+	if !wired {
+		return
+	}
 	b.WriteString("  (u: standard uncertainty of one cycle's release time when its edges are only known to lie between two polls;\n" +
 		"  the release curve that is learned over cycles makes it less)\n")
 }

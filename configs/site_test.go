@@ -65,6 +65,32 @@ func TestNotes(t *testing.T) {
 	}
 }
 
+// A brake that is judged by hand readings alone says so, and then needs neither
+// signals nor devices, and nobody is advised to wire it.
+func TestABrakeByHandAloneRuns(t *testing.T) {
+	site, problems := Parse("site.yaml", []byte(`site: Heron Yard
+brakes:
+  - name: hoist
+    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}
+    signals: {}
+`), Run)
+	if len(problems) > 0 {
+		t.Fatal(lines(problems))
+	}
+	var out strings.Builder
+	if err := Report(&out, site); err != nil {
+		t.Fatal(err)
+	}
+	want := `site.yaml is in order: 1 brake, 0 devices and 0 holding chains at Heron Yard.
+
+Brakes
+  hoist  no signals  judged by hand readings alone, see gapward enter reading --help
+`
+	if diff := cmp.Diff(want, out.String()); diff != "" {
+		t.Error(diff)
+	}
+}
+
 // TestReplayFileCannotRun holds that what a replay does without is missed by a
 // run.
 func TestReplayFileCannotRun(t *testing.T) {
@@ -74,7 +100,7 @@ func TestReplayFileCannotRun(t *testing.T) {
 	}
 	want := `replay.yaml:15:15: brakes[0].signals.travel: has no device; write device: and the name of one under devices
 replay.yaml:16:14: brakes[0].signals.drive: has no device; write device: and the name of one under devices
-replay.yaml:21:5: brakes[1].signals: there is no signal to find cycles on; name travel, drive or released, with the device and address of each
+replay.yaml:21:5: brakes[1].signals: there is no signal to find cycles on; name travel, drive or released, with the device and address of each; or write signals: {} for a brake judged by hand readings alone
 `
 	if diff := cmp.Diff(want, lines(problems)); diff != "" {
 		t.Error(diff)

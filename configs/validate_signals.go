@@ -30,8 +30,9 @@ func (v *validator) signals(path string, s Signals) {
 		for _, signal := range sensors.Signals() {
 			misspelt = misspelt || v.spoiled[path+"."+signal.String()]
 		}
-		if !travel && !drive && !released && !misspelt {
-			v.wrong(path, "there is no signal to find cycles on", "name travel, drive or released, with the device and address of each")
+		byHand := v.given(path) && len(s) == 0 // signals: {}, on purpose
+		if !travel && !drive && !released && !misspelt && !byHand {
+			v.wrong(path, "there is no signal to find cycles on", "name travel, drive or released, with the device and address of each; or write signals: {} for a brake judged by hand readings alone")
 		}
 	}
 	for _, signal := range signalNames(s) {
