@@ -17,7 +17,8 @@ type boardView struct {
 	Answers  string       // "3 of 3 sources answer"; empty where there are none
 	Filter   filterView
 	Groups   []groupView
-	Cautions []string // where the board tells somebody to touch a brake
+	Pages    *pagesView // nil: all are on one
+	Cautions []string   // where the board tells somebody to touch a brake
 	NoBrakes bool
 }
 
@@ -34,15 +35,18 @@ type sourceView struct {
 }
 
 func (s *Server) board(w http.ResponseWriter, r *http.Request) {
-	g, err := s.gather(r.Context())
-	if err != nil {
-		s.unreadable(w, r, err)
-		return
-	}
 	f, ok := s.filterOf(w, r)
 	if !ok {
 		return
 	}
+	s.followed(w, r, func(g gathered) (view, error) {
+		b := s.viewBoard(g, f)
+		return view{Title: boardTitle(b.Counts, s.deps.Site), Board: b}, nil
+	})
+}
+
+// viewBoard puts where the brakes stand into words, as a filter has it.
+func (s *Server) viewBoard(g gathered, f filter) *boardView {
 	now := s.deps.Now()
 	b := &boardView{Filter: s.viewFilter(f), Gateway: viewAlarms(g.gateway, now), NoBrakes: len(g.brakes) == 0}
 	for i, a := range g.gateway {
@@ -60,7 +64,14 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	b.Filter.Shown = len(shown)
-	b.Groups = f.grouped(shown, func(one *standing) rowView { return viewRow(one, now) })
+	for _, some := range f.paged(f.grouped(shown)) {
+		group := groupView{Heading: some.heading}
+		for _, one := range some.brakes {
+			group.Rows = append(group.Rows, viewRow(one, now))
+		}
+		b.Groups = append(b.Groups, group)
+	}
+	b.Pages = f.pages(len(shown))
 	b.Counts = count(g.brakes)
 	sources, answering := s.sources(now)
 	for _, one := range sources {
@@ -71,7 +82,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	if len(sources) > 0 {
 		b.Answers = fmt.Sprintf("%d of %d sources answer", answering, len(sources))
 	}
-	s.show(w, r, http.StatusOK, view{Title: boardTitle(b.Counts, s.deps.Site), Board: b})
+	return b
 }
 
 // sources lists the devices, and counts those that answer.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"net/http"
@@ -94,20 +95,17 @@ func (s *Server) brake(w http.ResponseWriter, r *http.Request) {
 		s.show(w, r, http.StatusBadRequest, view{Title: "No such span", Message: err.Error()})
 		return
 	}
-	v, err := s.viewBrake(r, name, span)
-	if err != nil {
-		s.unreadable(w, r, err)
-		return
-	}
-	s.show(w, r, http.StatusOK, view{Title: joinWords(" – ", name+": "+v.Row.Word, s.deps.Site), Brake: v})
+	s.followed(w, r, func(g gathered) (view, error) {
+		v, err := s.viewBrake(r.Context(), g, name, span)
+		if err != nil {
+			return view{}, err
+		}
+		return view{Title: joinWords(" – ", name+": "+v.Row.Word, s.deps.Site), Brake: v}, nil
+	})
 }
 
-func (s *Server) viewBrake(r *http.Request, name string, span span) (*brakeView, error) {
-	ctx, now := r.Context(), s.deps.Now()
-	g, err := s.gather(ctx)
-	if err != nil {
-		return nil, err
-	}
+func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span span) (*brakeView, error) {
+	now := s.deps.Now()
 	drawn, err := s.deps.Data.Cycles(ctx, name, 0, math.MaxInt64, drawnCycles)
 	if err != nil {
 		return nil, err

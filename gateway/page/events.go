@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"net/url"
+	"strings"
 	"time"
 )
 
@@ -30,7 +32,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out := http.NewResponseController(w)
-	s.follow(r.Context(), func(message string) error {
+	s.follow(r.Context(), brakeAt(r.URL.Query().Get("on")), func(message string) error {
 		// Without a deadline of its own the stream would end with the
 		// server's. Not every writer can have one; then the write just waits.
 		_ = out.SetWriteDeadline(s.clock().Add(eventWithin))
@@ -41,12 +43,23 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
+// brakeAt is the brake whose page has a path, "" where it is another page's.
+func brakeAt(path string) string {
+	name, ok := strings.CutPrefix(path, "/brake/")
+	if name, err := url.PathUnescape(name); ok && err == nil {
+		return name
+	}
+	return ""
+}
+
 // clock is real time: deadlines of sockets don't follow the page's own.
 func (s *Server) clock() time.Time { return time.Now() }
 
-// follow sends messages until the client, the server or send gives up.
-func (s *Server) follow(ctx context.Context, send func(message string) error) {
+// follow sends messages until the client, the server or send gives up: of every
+// change, or where a brake is named of those that its page would show.
+func (s *Server) follow(ctx context.Context, brake string, send func(message string) error) {
 	changed := s.deps.Data.Changed()
+	told := ""
 	// The retry time is what the browser waits before it comes back.
 	if send("retry: 2000\n: gapward\n\n") != nil {
 		return
@@ -74,6 +87,15 @@ func (s *Server) follow(ctx context.Context, send func(message string) error) {
 			// this one, so that none falls between.
 			changed = s.deps.Data.Changed()
 			message = "event: changed\ndata: {}\n\n"
+			if s.byName[brake] != nil {
+				if g, err := s.glance(ctx); err == nil {
+					is := g.version(brake)
+					if is == told {
+						message = ""
+					}
+					told = is
+				}
+			}
 			rested = false
 			rest.Reset(eventEvery)
 		case <-beat.C:

@@ -29,7 +29,7 @@ func TestEventsComeAtMostTwiceASecond(t *testing.T) {
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			s.follow(ctx, func(m string) error {
+			s.follow(ctx, "", func(m string) error {
 				got = append(got, heard{time.Since(began), m})
 				return nil
 			})
@@ -76,7 +76,7 @@ func TestEventsEndWhenTheClientIsGone(t *testing.T) {
 		go func() {
 			defer close(done)
 			n := 0
-			s.follow(t.Context(), func(string) error {
+			s.follow(t.Context(), "", func(string) error {
 				if n++; n > 1 {
 					return errors.New("broken pipe")
 				}

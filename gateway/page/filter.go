@@ -20,15 +20,24 @@ type filter struct {
 	chain string
 	days  int    // due within so many days; 0: all
 	by    string // grouping: empty, crane or chain
+	from  int    // how many are on the pages before
 }
+
+// mostChoices is up to how many cranes or chains are listed to choose from; of
+// more the name is typed.
+const mostChoices = 40
 
 // filterView is the form above the board.
 type filterView struct {
 	States, Cranes, Chains, Bys []pickView
+	Crane, Chain                string // as they were asked for
 	Days                        string
 	Active                      bool // something is filtered or grouped
 	Shown, All                  int
 }
+
+// Many reports whether there are too many to be listed.
+func (filterView) Many(list []pickView) bool { return len(list) > mostChoices }
 
 // pickView is a choice of a list.
 type pickView struct {
@@ -61,7 +70,70 @@ func (s *Server) parseFilter(q url.Values) (f filter, err error) {
 			return f, fmt.Errorf("due is %q; write a whole number of days from 1 to %d", text, longestDue)
 		}
 	}
+	if text := q.Get("from"); text != "" {
+		at, err := strconv.Atoi(text)
+		if err != nil || at < 1 || at > 1_000_000 {
+			return f, fmt.Errorf("from is %q; write which brake comes first, counted from 1", text)
+		}
+		f.from = (at - 1) / pageRows * pageRows
+	}
 	return f, nil
+}
+
+// pageRows is how many brakes the board shows at a time, so that it comes
+// quickly and stays small however many there are.
+const pageRows = 20
+
+// pagesView leads through a board of several pages.
+type pagesView struct {
+	Words          string // which these are
+	Before, Behind string // addresses; empty where there is no such page
+}
+
+// pages is the way through so many brakes; nil where one page has them all.
+func (f filter) pages(shown int) *pagesView {
+	if shown <= pageRows && f.from == 0 {
+		return nil
+	}
+	v := &pagesView{Words: fmt.Sprintf("%d to %d of %d", min(f.from+1, shown), min(f.from+pageRows, shown), shown)}
+	if f.from > 0 {
+		v.Before = f.address(min(f.from, (shown-1)/pageRows*pageRows+pageRows) - pageRows)
+	}
+	if f.from+pageRows < shown {
+		v.Behind = f.address(f.from + pageRows)
+	}
+	return v
+}
+
+// address is the board's with the same filter from another brake on.
+func (f filter) address(from int) string {
+	q := url.Values{}
+	for name, value := range map[string]string{"state": f.state, "crane": f.crane, "chain": f.chain, "by": f.by} {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	if f.days > 0 {
+		q.Set("due", strconv.Itoa(f.days))
+	}
+	if from > 0 {
+		q.Set("from", strconv.Itoa(from+1))
+	}
+	return "/?" + q.Encode()
+}
+
+// paged is what of the groups is on the page.
+func (f filter) paged(groups []groupOf) (on []groupOf) {
+	skip, room := f.from, pageRows
+	for _, g := range groups {
+		n := min(skip, len(g.brakes))
+		skip -= n
+		g.brakes = g.brakes[n:min(len(g.brakes), n+room)]
+		if room -= len(g.brakes); len(g.brakes) > 0 {
+			on = append(on, g)
+		}
+	}
+	return on
 }
 
 // shows reports whether a brake passes. One is due where its adjusting limit is
@@ -77,40 +149,40 @@ func (f filter) shows(b *standing, now time.Time) bool {
 	return b.foretold["adjust"] && ok && at.Before(now.AddDate(0, 0, f.days))
 }
 
-// grouped parts the rows, which come the worst first: the group with the worst
+// groupOf are the brakes that stand under one heading.
+type groupOf struct {
+	heading string
+	brakes  []*standing
+}
+
+// grouped parts the brakes, which come the worst first: the group with the worst
 // brake comes first, and within it again the worst.
-func (f filter) grouped(brakes []*standing, row func(*standing) rowView) []groupView {
-	if f.by == "" {
-		g := groupView{}
-		for _, b := range brakes {
-			g.Rows = append(g.Rows, row(b))
-		}
-		if len(g.Rows) == 0 {
-			return nil
-		}
-		return []groupView{g}
-	}
-	var groups []groupView
+func (f filter) grouped(brakes []*standing) (groups []groupOf) {
 	at := map[string]int{}
 	for _, b := range brakes {
-		heading := cmp.Or(b.brake.Crane, "No crane")
-		if f.by == "chain" {
+		heading := ""
+		switch f.by {
+		case "crane":
+			heading = cmp.Or(b.brake.Crane, "No crane")
+		case "chain":
 			heading = cmp.Or(b.brake.Chain, "In no holding chain")
 		}
 		i, ok := at[heading]
 		if !ok {
 			i = len(groups)
 			at[heading] = i
-			groups = append(groups, groupView{Heading: heading})
+			groups = append(groups, groupOf{heading: heading})
 		}
-		groups[i].Rows = append(groups[i].Rows, row(b))
+		groups[i].brakes = append(groups[i].brakes, b)
 	}
 	return groups
 }
 
 // viewFilter is the form as it was sent.
 func (s *Server) viewFilter(f filter) filterView {
-	v := filterView{All: len(s.deps.Brakes), Active: f != filter{}}
+	plain := f
+	plain.from = 0
+	v := filterView{All: len(s.deps.Brakes), Active: plain != filter{}}
 	v.States = append(v.States, pickView{"", "any state", f.state == ""})
 	for _, c := range levels() {
 		v.States = append(v.States, pickView{string(c.Level), c.Words, string(c.Level) == f.state})
@@ -126,6 +198,7 @@ func (s *Server) viewFilter(f filter) filterView {
 		slices.SortStableFunc(list[1:], func(a, b pickView) int { return cmp.Compare(a.Value, b.Value) })
 		return list
 	}
+	v.Crane, v.Chain = f.crane, f.chain
 	v.Cranes = names("all cranes", f.crane, func(b *Brake) string { return b.Crane })
 	v.Chains = names("all holding chains", f.chain, func(b *Brake) string { return b.Chain })
 	v.Bys = []pickView{{"", "the worst first", f.by == ""}, {"crane", "by crane", f.by == "crane"}, {"chain", "by holding chain", f.by == "chain"}}

@@ -104,6 +104,9 @@ type Server struct {
 	assets  assets
 	plots   plotCache
 	used    used
+	parts   parts
+	glances *shared[gathered]
+	making  chan struct{} // a place for each page that may be made at the same time
 	handler http.Handler
 	ending  chan struct{} // closed when Serve ends, so that event streams end too
 	streams chan struct{} // a place for each event stream that may be open
@@ -111,7 +114,7 @@ type Server struct {
 
 // maxStreams is how many browsers may follow live at a time. Each holds a
 // connection; a browser turned away shows its page all the same, not live.
-const maxStreams = 128
+const maxStreams = 256
 
 // New makes a server. It fails where what it needs is missing or two brakes
 // have one name.
@@ -129,7 +132,7 @@ func New(d Deps) (*Server, error) {
 		d.Health = func() []SourceHealth { return nil }
 	}
 	s := &Server{deps: d, byName: make(map[string]*Brake, len(d.Brakes)),
-		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams)}
+		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams), glances: newShared[gathered](), making: make(chan struct{}, makingPlaces())}
 	for i := range d.Brakes {
 		b := &d.Brakes[i]
 		if b.Name == "" || s.byName[b.Name] != nil {

@@ -171,8 +171,8 @@ func rfcNano(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC333
 
 func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 
-// show sends a page, or its main part alone where the page's own script asks.
-func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
+// render makes a page, or its main part alone where the page's own script asks.
+func (s *Server) render(r *http.Request, status int, v view) ([]byte, error) {
 	now := s.deps.Now()
 	v.Site, v.Demo, v.Version = s.deps.Site, s.deps.Demo, s.deps.Version
 	v.Visitor, v.Accounts = visitorOf(r), s.deps.Accounts != nil
@@ -184,20 +184,27 @@ func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view
 	// is being filled in stays as it is.
 	v.Live = status == http.StatusOK && r.Method == http.MethodGet && (v.Board != nil || v.Brake != nil || v.Alarms != nil)
 	name := "page"
-	if r.URL.Query().Get("fragment") == "1" {
+	if isPart(r) {
 		name = "main"
 	}
+	var page bytes.Buffer
+	err := s.pages.ExecuteTemplate(&page, name, v)
+	return page.Bytes(), err
+}
+
+// show sends a page.
+func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
 	// Into memory first: a template that fails halfway must not look like a
 	// page.
-	var page bytes.Buffer
-	if err := s.pages.ExecuteTemplate(&page, name, v); err != nil {
+	page, err := s.render(r, status, v)
+	if err != nil {
 		s.deps.Log.Error("making a page failed", "path", r.URL.Path, "error", err)
 		http.Error(w, "the page could not be made; the gateway's log says why", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
-	_, _ = page.WriteTo(w) // the client is gone if it fails
+	_, _ = w.Write(page) // the client is gone if it fails
 }
 
 // unreadable tells that the store could not be read.

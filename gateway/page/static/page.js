@@ -1,5 +1,4 @@
-// Keeps the page up to date. Only what differs is changed, so that scroll,
-// focus, open details and pictures stay.
+// Keeps the page up to date. Only what differs is changed: scroll and focus stay.
 (() => {
   "use strict";
   const live = document.getElementById("live");
@@ -74,7 +73,7 @@
 
   const follow = () => {
     if (stream) stream.close();
-    stream = new EventSource("/events");
+    stream = new EventSource("/events?on=" + encodeURIComponent(location.pathname));
     stream.onopen = refresh;
     stream.onerror = failed;
     stream.addEventListener("changed", refresh);
@@ -83,7 +82,7 @@
 
   follow();
   document.addEventListener("visibilitychange", refresh);
-  // A line that died silently brings no error.
+  // A dead line brings no error.
   setInterval(() => {
     if (document.hidden || Date.now() - heard < 40000) return;
     failed();
