@@ -7,12 +7,14 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"gapward/analysis"
 	"gapward/gateway/figures"
+	"gapward/sensors"
 )
 
 //go:embed record.html
@@ -66,6 +68,7 @@ func (r *Record) words() template.FuncMap {
 		"sentence": sentence,
 		"deref":    func(n *int) int { return *n },
 		"derefb":   func(b *bool) bool { return b != nil && *b },
+		"cycles":   cycleWords,
 		"odds":     func(b BrakeRecord) []string { return odds(b, zone) },
 		"plots":    plotViews,
 		"gaps":     func(b BrakeRecord) []gapRow { return gapRows(b.Gaps) },
@@ -129,7 +132,7 @@ func sentence(reason string) string {
 // odds are the forecasts' quantiles, a line for each limit.
 func odds(b BrakeRecord, zone *time.Location) (lines []string) {
 	for _, f := range []*analysis.Forecast{b.adjust, b.most, b.relining} {
-		if f == nil {
+		if f == nil || reached(b.State, f.Limit) {
 			continue
 		}
 		var parts []string
@@ -140,11 +143,11 @@ func odds(b BrakeRecord, zone *time.Location) (lines []string) {
 			date, known := figures.When(q.date, zone)
 			switch {
 			case known && figures.Finite(q.cycles):
-				parts = append(parts, fmt.Sprintf("%s %s (%s cycles)", q.words, date.Format("2\u00a0Jan\u00a02006"), figures.Grouped(int64(math.Round(q.cycles)))))
+				parts = append(parts, fmt.Sprintf("%s %s (%s)", q.words, date.Format("2\u00a0Jan\u00a02006"), countCycles(q.cycles)))
 			case known:
 				parts = append(parts, q.words+" "+date.Format("2\u00a0Jan\u00a02006"))
 			case figures.Finite(q.cycles):
-				parts = append(parts, fmt.Sprintf("%s %s cycles", q.words, figures.Grouped(int64(math.Round(q.cycles)))))
+				parts = append(parts, q.words+" "+countCycles(q.cycles))
 			}
 		}
 		if len(parts) == 0 {
@@ -157,6 +160,37 @@ func odds(b BrakeRecord, zone *time.Location) (lines []string) {
 		lines = append(lines, head+strings.Join(parts, ", "))
 	}
 	return lines
+}
+
+// reached reports whether a verdict says that a limit can't be proven to be kept
+// any more: when it will be reached is then no question.
+func reached(state, limit string) bool {
+	switch limit {
+	case "adjust":
+		return state == analysis.AdjustDue.String() || state == analysis.StopUsing.String()
+	case "max":
+		return state == analysis.StopUsing.String()
+	}
+	return false
+}
+
+func countCycles(n float64) string {
+	if n = math.Round(n); n == 1 {
+		return "1 cycle"
+	}
+	return figures.Grouped(int64(n)) + " cycles"
+}
+
+// cycleWords is how often a brake was used in the span.
+func cycleWords(b BrakeRecord) string {
+	d := b.Duty
+	switch {
+	case len(b.Signals) == 0:
+		return "not counted: the brake has no signals"
+	case !slices.Contains(b.Signals, sensors.Travel.String()) && !slices.Contains(b.Signals, sensors.Released.String()):
+		return fmt.Sprintf("%s, on %d days; without probe and switch full cycles and jogs can't be told apart", figures.Grouped(d.Full+d.Jogs), d.DaysInUse)
+	}
+	return fmt.Sprintf("%s full, %s jogs, on %d days", figures.Grouped(d.Full), figures.Grouped(d.Jogs), d.DaysInUse)
 }
 
 func plotViews(b BrakeRecord) (views []plotView) {
