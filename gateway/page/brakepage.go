@@ -180,8 +180,12 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 	if len(cycles) > 0 {
 		last = cycles[len(cycles)-1]
 	}
-	if len(points) > 0 {
-		v.GapPlot = viewPlot("/plot/gap/", name, url.Values{"span": {span.key}, "v": {plotVersion(b, last.ID, now)}},
+	marks, err := s.handMarks(ctx, name, span.fromNS(now))
+	if err != nil {
+		return nil, err
+	}
+	if len(points)+len(marks.readings) > 0 {
+		v.GapPlot = viewPlot("/plot/gap/", name, url.Values{"span": {span.key}, "v": {plotVersion(b, last.ID, marks.latest, now)}},
 			fmt.Sprintf("Air gap of %s over time against its limits. %s. Forecast: %s. The figures are in the table below.",
 				name, v.Row.Picture.Text, orNone(v.Row.Outlook)))
 	}

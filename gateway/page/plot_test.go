@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
+	"html"
 	"io"
 	"strings"
 	"testing"
 	"time"
 
+	"gapward/analysis"
 	"gapward/gateway/store"
 )
 
@@ -98,5 +100,49 @@ func TestGapPlotIsDrawnAnewForANewCycle(t *testing.T) {
 	})
 	if get(s, address).Body.String() == first {
 		t.Error("a new cycle didn't change the plot")
+	}
+}
+
+// What is read by hand is drawn, also where nothing else was measured, and an
+// entry changes the plot at once: its address, and so what a browser keeps.
+func TestHandReadingsAreDrawn(t *testing.T) {
+	s, l := ledgerSite(t)
+	now := s.deps.Now()
+	page := func() (body, address string) {
+		t.Helper()
+		body = get(s, "/brake/pit/hoist").Body.String()
+		if _, rest, ok := strings.Cut(body, `"/plot/gap/pit/hoist.svg?`); ok {
+			address, _, _ = strings.Cut(rest, `"`)
+			address = "/plot/gap/pit/hoist.svg?" + html.UnescapeString(address)
+		}
+		return body, address
+	}
+	if body, address := page(); address != "" || !strings.Contains(body, "No gap was measured in this span.") {
+		t.Fatalf("nothing was measured, and yet there is a plot: %s", address)
+	}
+	read := func(daysAgo int, mm float64) {
+		t.Helper()
+		e := analysis.NewEntry(analysis.Reading, now.AddDate(0, 0, -daysAgo).UnixNano(), "K. Berg")
+		e.GapMM, e.GapUMM, e.Repeats = mm, 0.03, 3
+		if _, err := l.Enter(t.Context(), store.LedgerRow{Brake: "pit/hoist", Entry: e}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	read(200, 0.6) // before the span
+	if _, address := page(); address != "" {
+		t.Errorf("a reading of 200 days ago is drawn among the latest 90: %s", address)
+	}
+	read(30, 0.7)
+	body, first := page()
+	if first == "" || strings.Contains(body, "No gap was measured") || strings.Contains(body, "Air gaps over time") {
+		t.Fatalf("a reading isn't drawn, or stands beside an empty table: %q", first)
+	}
+	one := get(s, first).Body.String()
+	read(3, 0.8)
+	_, second := page()
+	two := get(s, second).Body.String()
+	wellFormed(t, []byte(two))
+	if first == second || strings.Count(two, "<path") <= strings.Count(one, "<path") {
+		t.Errorf("another reading left the plot as it was: %s and %s", first, second)
 	}
 }

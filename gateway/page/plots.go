@@ -49,8 +49,8 @@ func (c *plotCache) get(key string, paint func() ([]byte, error)) ([]byte, error
 }
 
 // plotVersion changes whenever the plot of a gap would.
-func plotVersion(s *standing, lastCycle int64, now time.Time) string {
-	return fmt.Sprintf("%d.%d.%d", lastCycle, s.adjust.AtNS/1e9, now.Unix()/3600)
+func plotVersion(s *standing, lastCycle, lastEntry int64, now time.Time) string {
+	return fmt.Sprintf("%d.%d.%d.%d", lastCycle, lastEntry, s.adjust.AtNS/1e9, now.Unix()/3600)
 }
 
 // plotOf reads the brake and size that a plot's address asks for, and answers
@@ -93,8 +93,13 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 	if len(last) > 0 {
 		lastID = last[0].ID
 	}
+	marks, err := s.handMarks(ctx, b.Name, span.fromNS(now))
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
 	at := g.find(b.Name)
-	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, now))
+	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, marks.latest, now))
 	svg, err := s.plots.get(key, func() ([]byte, error) {
 		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, figures.PointsOf(sz))
 		if err != nil {
@@ -104,11 +109,7 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
-		works, err := s.works(ctx, b.Name)
-		if err != nil {
-			return nil, err
-		}
-		return figures.GapCurve(figures.GapHistory{Filtered: filtered, Works: works, Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
+		return figures.GapCurve(figures.GapHistory{Filtered: filtered, Works: marks.works, ByHand: marks.readings, Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
 			Forecast: at.adjust, Foretold: at.foretold["adjust"]}, sz)
 	})
 	if err != nil {
@@ -149,24 +150,36 @@ func (s *Server) timesPlot(w http.ResponseWriter, r *http.Request) {
 	sendPlot(w, r, svg)
 }
 
-// works are the marks of what the ledger has of work that moved the gap.
-func (s *Server) works(ctx context.Context, brake string) (marks []figures.WorkMark, err error) {
+// handMarks are what a plot of a gap shows of the ledger.
+type handMarks struct {
+	latest   int64              // entry, by its number
+	works    []figures.WorkMark // what moved the gap
+	readings []figures.HandPoint
+}
+
+// handMarks reads what a brake's ledger has for a plot that begins at fromNS.
+func (s *Server) handMarks(ctx context.Context, brake string, fromNS int64) (m handMarks, err error) {
 	if s.deps.Ledger == nil {
-		return nil, nil
+		return m, nil
 	}
 	rows, err := s.deps.Ledger.Ledger(ctx, brake)
 	if err != nil {
-		return nil, err
+		return m, err
+	}
+	for _, row := range rows {
+		m.latest = max(m.latest, row.ID)
 	}
 	for _, e := range analysis.Standing(store.Entries(rows)) {
-		switch e.Kind {
-		case analysis.Adjustment:
-			marks = append(marks, figures.WorkMark{AtNS: e.AtNS, Word: "adjusted"})
-		case analysis.LiningFitted:
-			marks = append(marks, figures.WorkMark{AtNS: e.AtNS, Word: "new lining"})
+		switch {
+		case e.Kind == analysis.Adjustment:
+			m.works = append(m.works, figures.WorkMark{AtNS: e.AtNS, Word: "adjusted"})
+		case e.Kind == analysis.LiningFitted:
+			m.works = append(m.works, figures.WorkMark{AtNS: e.AtNS, Word: "new lining"})
+		case e.Kind == analysis.Reading && e.AtNS >= fromNS:
+			m.readings = append(m.readings, figures.HandPoint{AtNS: e.AtNS, MM: e.GapMM, UMM: e.GapUMM})
 		}
 	}
-	return marks, nil
+	return m, nil
 }
 
 func (s *Server) cyclePlot(w http.ResponseWriter, r *http.Request) {
