@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"log/slog"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strings"
@@ -266,6 +267,51 @@ func TestKilledKnowsWhatItKnew(t *testing.T) {
 		}
 		if again, err := r.db.CyclesAfter(t.Context(), 0, 1e6); err != nil || len(again) != len(heard) {
 			t.Errorf("killed at %v: %d cycles, want %d (%v)", share, len(again), len(heard), err)
+		}
+	}
+}
+
+// A daemon that is killed and started again goes on like one that kept running
+// and was told of the pause: cycles, alarms, forecasts, verdicts, what came of
+// work and what it has learned are the same to the last bit, whenever it is
+// killed. What was under way has no end and is lost, as is the little that a
+// brake learned between its latest cycle and the kill.
+func TestKilledGoesOnLikeOneThatWasNot(t *testing.T) {
+	l := newLife(t, 24)
+	random := rand.New(rand.NewPCG(11, 11))
+	for range 3 {
+		var kills []float64
+		for range 6 {
+			kills = append(kills, random.Float64())
+		}
+		slices.Sort(kills)
+		one, two := l.run(t), l.run(t)
+		at := 0
+		for _, share := range append(kills, 1) {
+			to := int(share * float64(len(l.samples)))
+			one.feed(l.samples[at:to])
+			two.feed(l.samples[at:to])
+			at = to
+			one.p.Restart()
+			if err := one.p.learnAll(t.Context(), func(name string) (int32, bool) { return one.p.Place(name), true }, one.db, slog.New(slog.DiscardHandler)); err != nil {
+				t.Fatal(err)
+			}
+			two.close() // nothing is stored that wasn't
+			two.start()
+		}
+		a, b := lines(&one.heard), lines(&two.heard)
+		for i := range min(len(a), len(b)) {
+			if a[i] != b[i] {
+				t.Fatalf("killed at %v: line %d of %d is\n%s\nwant\n%s", kills, i, len(a), b[i], a[i])
+			}
+		}
+		if len(a) != len(b) || len(a) < 300 {
+			t.Fatalf("killed at %v: %d lines, want %d", kills, len(b), len(a))
+		}
+		one.p.LearnedAll()
+		two.p.LearnedAll()
+		if !slices.EqualFunc(one.p.Learned(nil), two.p.Learned(nil), func(a, b store.LearnedRow) bool { return bytes.Equal(a.State, b.State) }) {
+			t.Errorf("killed at %v: something else is learned", kills)
 		}
 	}
 }

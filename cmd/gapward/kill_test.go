@@ -57,7 +57,8 @@ func newBusySiteAt(t *testing.T, page string, brakes int, more string) busySite 
 	for i := range brakes {
 		name := fmt.Sprintf("crane-%d/hoist", i+1)
 		s.brakes = append(s.brakes, name)
-		text += fmt.Sprintf("  - name: %s\n    model: QK-90\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals:\n"+
+		text += fmt.Sprintf("  - name: %s\n    model: QK-90\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n"+
+			"    timing: {not_released_after: 500ms, not_set_after: 500ms}\n    signals:\n"+
 			"      travel: {device: io, input: %d, raw: [0, 4095], mm: [0, 10], poll: 20ms}\n"+
 			"      drive: {device: io, discrete: %[2]d}\n", name, i)
 	}
@@ -239,6 +240,12 @@ func (w *witness) cyclesShown() int {
 	return len(w.shown)
 }
 
+func (w *witness) alarmsTold() int {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return len(w.alarms)
+}
+
 // hold compares all that was told with the store.
 func (w *witness) hold(t *testing.T, s busySite, when string) {
 	t.Helper()
@@ -319,7 +326,18 @@ func (s busySite) sameAsUnkilled(t *testing.T) {
 	for _, r := range rows {
 		p.Recall(p.Place(r.Brake), r.Cycle, &all)
 	}
+	p.Flush(&all)
 	want, got := map[string]string{}, map[string]string{}
+	for _, f := range all.Forecasts {
+		want["forecast for "+f.Brake+" of "+f.Limit] = fmt.Sprintf("%+v", f.Forecast)
+	}
+	forecasts, err := db.LatestForecasts(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range forecasts {
+		got["forecast for "+f.Brake+" of "+f.Limit] = fmt.Sprintf("%+v", f.Forecast)
+	}
 	for _, v := range all.Verdicts {
 		v.Change = analysis.Change{} // isn't stored
 		want["verdict on "+v.Brake] = fmt.Sprintf("%+v", v.Verdict)
@@ -337,8 +355,8 @@ func (s busySite) sameAsUnkilled(t *testing.T) {
 			t.Errorf("%s is stored as\n%s\na run without a kill has\n%s", what, got[what], w)
 		}
 	}
-	if len(want) < len(s.brakes) {
-		t.Errorf("only %d verdicts compared", len(want))
+	if len(got) != len(want) || len(want) < len(s.brakes) {
+		t.Errorf("%d verdicts and forecasts are stored, a run without a kill has %d", len(got), len(want))
 	}
 }
 
@@ -376,13 +394,15 @@ func TestKilledAtAnyMomentNothingShownIsLost(t *testing.T) {
 		} else {
 			url := p.err.find(t, 30*time.Second, `msg=running .*page=(http://[0-9.:]+)`)[1]
 			watching.Go(func() { w.watch(ctx, url, s.brakes) })
-			if random.IntN(3) == 0 {
+			lives := time.Duration(random.Int64N(int64(4500 * time.Millisecond)))
+			if random.IntN(3) == 0 || w.alarmsTold() == 0 {
+				lives += 2 * time.Second // for something to be found
 				e := simulator.Event{Brake: s.brakes[random.IntN(len(s.brakes))], Fault: simulator.NotFreeing, Lasts: 2500 * time.Millisecond}
 				if err := s.plant.Apply(e); err != nil {
 					t.Fatal(err)
 				}
 			}
-			time.Sleep(time.Duration(random.Int64N(int64(4500 * time.Millisecond))))
+			time.Sleep(lives)
 		}
 		if status := p.signal(t, syscall.SIGKILL); !status.Signaled() || status.Signal() != syscall.SIGKILL {
 			t.Fatalf("it was not killed but ended with %v", p.cmd.ProcessState)
