@@ -121,7 +121,7 @@ func Message(e Event) string {
 	if value := quantity(e.Value, e.U, e.Unit); value != "" {
 		b.WriteString(", " + value)
 	}
-	if limit := quantity(e.Limit, math.NaN(), e.Unit); limit != "" {
+	if limit := limitWords(e); limit != "" {
 		b.WriteString(", limit " + limit)
 	}
 	if e.Detail != "" {
@@ -170,6 +170,14 @@ func Verb(c Change) string {
 		return "Not acknowledged"
 	}
 	return ""
+}
+
+// limitWords is the limit of an event, in the unit in which its value is told.
+func limitWords(e Event) string {
+	if e.Unit == "s" && math.Abs(e.Value) >= 10 && math.Abs(e.Limit) < 10 {
+		return strconv.FormatFloat(e.Limit, 'f', -1, 64) + " s"
+	}
+	return quantity(e.Limit, math.NaN(), e.Unit)
 }
 
 // quantity is a figure as people read it, "2.84 ± 0.06 mm", and empty where

@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -8,10 +9,12 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -83,7 +86,7 @@ func door(site *configs.Site, d *page.Deps, listener net.Listener, lg *slog.Logg
 		return nil, err
 	}
 	down.then("audit", time.Second, a.close)
-	d.Audit = a.write
+	d.Audit, d.ReadAudit = a.write, a.latest
 	if s.TLS == nil {
 		return listener, nil
 	}
@@ -154,6 +157,33 @@ func (a *audit) write(e page.Audit) {
 	if err = errors.Join(err, a.file.Sync()); err != nil {
 		a.lg.Error("writing the audit", "error", err)
 	}
+}
+
+// auditTail is how much of its end is read for those who look at it, bytes.
+const auditTail = 1 << 20
+
+// latest reads the latest so many acts, the newest first. Where the file has
+// just been begun anew, there are few.
+func (a *audit) latest(limit int) ([]page.Audit, error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	info, err := a.file.Stat()
+	if err != nil {
+		return nil, fmt.Errorf("reading the audit: %w", err)
+	}
+	from := max(info.Size()-auditTail, 0)
+	text := make([]byte, info.Size()-from)
+	if _, err := a.file.ReadAt(text, from); err != nil && !errors.Is(err, io.EOF) {
+		return nil, fmt.Errorf("reading the audit: %w", err)
+	}
+	var acts []page.Audit
+	for _, line := range slices.Backward(bytes.Split(text, []byte("\n"))) {
+		var one page.Audit
+		if len(acts) < limit && json.Unmarshal(line, &one) == nil { // the first line may be cut, the last is empty
+			acts = append(acts, one)
+		}
+	}
+	return acts, nil
 }
 
 func (a *audit) close(context.Context) error {

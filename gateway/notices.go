@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"os"
 
 	"gapward/alerts"
 	"gapward/alerts/notify"
@@ -42,14 +43,20 @@ func notifiers(site *configs.Site, base string) (list []export.Sink, err error) 
 }
 
 // pageURL is where people reach the page: by the first name that the site file
-// gives it, or else by its address.
+// gives it, or else by its address, or where it listens on all of this machine's
+// by the machine's name.
 func pageURL(s page.Settings, addr string) string {
 	u := url.URL{Scheme: "http", Host: addr}
 	if s.TLS != nil {
 		u.Scheme = "https"
 	}
+	host, port, _ := net.SplitHostPort(addr) // it listens, so it is an address
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		if name, err := os.Hostname(); err == nil {
+			u.Host = net.JoinHostPort(name, port)
+		}
+	}
 	if len(s.Hosts) > 0 {
-		_, port, _ := net.SplitHostPort(addr) // it listens, so it is an address
 		u.Host = net.JoinHostPort(s.Hosts[0], port)
 	}
 	return u.String()

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -24,7 +25,7 @@ const webhookTimeout = 10 * time.Second
 
 // Webhook posts each notice as one JSON object.
 //
-// The object is the alarm's line with id, key, site, since, title, message,
+// The object is the alarm's line with u, the value's standard uncertainty, id, key, site, since, title, message,
 // first_step, cautions and link added. Header Idempotency-Key is [Notice.Key].
 // With a secret, header X-Gapward-Signature is "sha256=" and the HMAC-SHA-256
 // of the body under the secret, in hexadecimal. Any reply of 200 to 299 means
@@ -117,6 +118,7 @@ func (w *Webhook) post(ctx context.Context, n Notice) *Error {
 func noticeBody(n Notice) ([]byte, error) {
 	since := string(time.Unix(0, n.SinceNS).UTC().AppendFormat(nil, time.RFC3339Nano))
 	more, err := json.Marshal(struct {
+		U         *float64 `json:"u,omitempty"`
 		ID        int64    `json:"id"`
 		Key       string   `json:"key"`
 		Site      string   `json:"site"`
@@ -126,7 +128,7 @@ func noticeBody(n Notice) ([]byte, error) {
 		FirstStep string   `json:"first_step"`
 		Cautions  []string `json:"cautions"`
 		Link      string   `json:"link,omitempty"`
-	}{n.ID, n.Key(), n.Site, since, alerts.Title(n.Condition), alerts.Message(n.Event), alerts.FirstStep(n.Condition), alerts.Cautions(), n.Link})
+	}{uncertainty(n.U), n.ID, n.Key(), n.Site, since, alerts.Title(n.Condition), alerts.Message(n.Event), alerts.FirstStep(n.Condition), alerts.Cautions(), n.Link})
 	if err != nil {
 		return nil, fmt.Errorf("writing its body: %w", err)
 	}
@@ -137,6 +139,14 @@ func noticeBody(n Notice) ([]byte, error) {
 		return nil, fmt.Errorf("its body is no JSON: %.200s", body)
 	}
 	return body, nil
+}
+
+// uncertainty is a figure that may be missing.
+func uncertainty(u float64) *float64 {
+	if math.IsNaN(u) || math.IsInf(u, 0) || u <= 0 {
+		return nil
+	}
+	return &u
 }
 
 // retryAfter reads the header of that name, in seconds or as a date; 0 where

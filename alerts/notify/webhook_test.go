@@ -74,7 +74,7 @@ func TestWebhookBody(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := `{"type":"alarm","brake":"quay-2/main","time":"2026-11-25T01:09:03.5Z","condition":"gap-adjust","state":"raised","value":2.84,"unit":"mm","limit":2.8,` +
-		`"id":7,"key":"` + exampleNotice(7, alerts.Raised).Key() + `","site":"Kestrel Quay","since":"2026-11-25T01:02:03.5Z","title":"Air gap is due for adjustment",` +
+		`"u":0.03,"id":7,"key":"` + exampleNotice(7, alerts.Raised).Key() + `","site":"Kestrel Quay","since":"2026-11-25T01:02:03.5Z","title":"Air gap is due for adjustment",` +
 		`"message":"Air gap is due for adjustment: quay-2/main, 2.84 ± 0.06 mm, limit 2.80 mm, since 2026-11-25 01:02:03 UTC",` +
 		`"first_step":"` + alerts.FirstStep(analysis.GapAdjust) + `","cautions":` + string(cautions) + `,"link":"http://127.0.0.1:8480/brakes/quay-2/main"}`
 	if len(far.bodies) != 1 || far.bodies[0] != want {

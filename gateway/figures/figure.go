@@ -76,6 +76,15 @@ func OfAlarm(v, u float64, unit string) Figure {
 	return Measured(v, u, 2, unit)
 }
 
+// OfLimit is the limit that the value of an alarm is held against, in the unit
+// in which that is told.
+func OfLimit(limit, v float64, unit string) Figure {
+	if unit == "s" && math.Abs(v) >= 10 && math.Abs(limit) < 10 {
+		return Figure{Value: Exact(limit), Unit: "s"}
+	}
+	return OfAlarm(limit, 0, unit)
+}
+
 // Fixed is a number with so many decimals.
 func Fixed(v float64, decimals int) string {
 	text := strconv.FormatFloat(v, 'f', decimals, 64)

@@ -135,6 +135,7 @@ func (s *Server) allowed(role accounts.Role, next http.HandlerFunc) http.Handler
 		case v.Name == "":
 			s.askIn(w, r)
 		default:
+			s.audit(r, Audit{Did: r.Method + " " + r.URL.Path, Outcome: "refused: it needs " + role.String()})
 			s.turnAway(w, r, http.StatusForbidden, "your account is for "+v.Role.String()+"; this needs one for "+role.String())
 		}
 	}

@@ -88,12 +88,15 @@ type Deps struct {
 	// Accounts are who may do what; nil: everybody reads, and who is at this
 	// machine acts.
 	Accounts   *accounts.Desk
-	OpenToRead bool             // with accounts: this machine reads without
-	Hosts      []string         // names that the page answers to; nil: all
-	LocalToken string           // by which commands at this machine are known
-	Audit      func(Audit)      // told of what people do; nil: nobody is
-	Now        func() time.Time // nil: time.Now; its location is the page's time zone
-	Log        *slog.Logger     // nil: nothing is logged
+	OpenToRead bool        // with accounts: this machine reads without
+	Hosts      []string    // names that the page answers to; nil: all
+	LocalToken string      // by which commands at this machine are known
+	Audit      func(Audit) // told of what people do; nil: nobody is
+	// ReadAudit reads the latest so many of what it was told, the newest first;
+	// nil: it is shown to nobody.
+	ReadAudit func(limit int) ([]Audit, error)
+	Now       func() time.Time // nil: time.Now; its location is the page's time zone
+	Log       *slog.Logger     // nil: nothing is logged
 }
 
 // Server serves the page. It is safe for use by several goroutines.
@@ -185,5 +188,6 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /", s.nothing)
 	s.signInRoutes(mux)
 	s.alarmRoutes(mux)
+	s.auditRoutes(mux)
 	return s.guarded(s.admitted(mux))
 }

@@ -27,6 +27,7 @@ type view struct {
 	SignIn              *signInView
 	Enter               *enterView
 	Record              *recordView
+	Acts                *auditView
 	Visitor             visitor
 	Accounts            bool // there are accounts, so one can sign in
 	Nav                 []linkView
@@ -54,7 +55,7 @@ func viewAlarm(a alerts.Event, now time.Time) alarmView {
 	v := alarmView{
 		Title: alerts.Title(a.Condition), First: alerts.FirstStep(a.Condition), Why: a.Detail, Level: l, Active: a.State.Active(),
 		Value: figures.OfAlarm(a.Value, a.U, a.Unit),
-		Limit: figures.OfAlarm(a.Limit, 0, a.Unit),
+		Limit: figures.OfLimit(a.Limit, a.Value, a.Unit),
 		Since: figures.SaySince(a.SinceNS, now), SinceRFC: rfc(a.SinceNS),
 		Change: a.Change.String(), At: figures.SaySince(a.AtNS, now), AtRFC: rfc(a.AtNS),
 	}

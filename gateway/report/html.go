@@ -82,7 +82,7 @@ func (r *Record) words() template.FuncMap {
 		"value": func(a AlarmRecord) string {
 			return figures.OfAlarm(a.event.Value, a.event.U, a.Unit).String()
 		},
-		"limit": func(a AlarmRecord) string { return figures.OfAlarm(a.event.Limit, 0, a.Unit).String() },
+		"limit": func(a AlarmRecord) string { return figures.OfLimit(a.event.Limit, a.event.Value, a.Unit).String() },
 	}
 }
 
