@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"gapward/sensors"
@@ -131,6 +132,40 @@ func (v *validator) reach(path string, at, counter uint16, width int) {
 		v.wrong(path, fmt.Sprintf("%d is the register of the time itself", at), "the counter is another")
 	case end-from > sensors.CounterReach:
 		v.wrong(path, fmt.Sprintf("%d and %d lie too far apart to be read at one moment", at, counter), fmt.Sprintf("a measured time and its counter may span %d registers", sensors.CounterReach))
+	}
+}
+
+// counters checks that no counter is the register of something else; two times
+// may share one. taken are the registers of values and stamps, by device, table
+// and number.
+func (v *validator) counters(taken map[string]string) {
+	key := func(device string, holding bool, at uint16) string {
+		table := "input"
+		if holding {
+			table = "holding"
+		}
+		return fmt.Sprintf("%s\n%s\n%d", device, table, at)
+	}
+	for i, b := range v.site.Brakes {
+		for _, signal := range signalNames(b.Signals) {
+			w, _ := b.Signals.Of(signal)
+			where := brakePath(i) + ".signals." + signal.String()
+			if s := w.Stamp; s != nil && s.Clock != nil {
+				taken[key(w.Device, s.Holding != nil, *s.Clock)] = where + ".stamp.clock"
+			}
+		}
+	}
+	for i, b := range v.site.Brakes {
+		for _, signal := range signalNames(b.Signals) {
+			w, _ := b.Signals.Of(signal)
+			where := brakePath(i) + ".signals." + signal.String() + ".counter"
+			if w.Counter == nil || !v.sound(where) {
+				continue
+			}
+			if other, ok := taken[key(w.Device, w.Holding != nil, *w.Counter)]; ok && other != strings.TrimSuffix(where, ".counter") {
+				v.wrong(where, fmt.Sprintf("register %d of %s is read as %s already", *w.Counter, w.Device, other), "write the register that counts the measurements")
+			}
+		}
 	}
 }
 

@@ -283,6 +283,7 @@ func (v *validator) addresses() {
 			}
 		}
 	}
+	v.counters(taken)
 }
 
 // address is where something of a signal is read: under which of its keys, in

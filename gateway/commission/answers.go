@@ -20,6 +20,7 @@ const (
 // answering checks whether a channel answers, and how fast.
 func (v *view) answering(e evidence, index int) {
 	good, bad, silent := v.counts()
+	bad = max(0, bad-e.stamps[index].unstamped())
 	total := good + bad + silent
 	v.report.figure("readings", float64(good), "")
 	v.report.figure("readings_bad", float64(bad), "")

@@ -92,6 +92,8 @@ func TestARightSiteAtABrokerIsProven(t *testing.T) {
 	}
 }
 
+const swapped = "drive and release switch are swapped"
+
 func faultsAtBroker() []planted {
 	const at = "device: hall, topic: hall/1, value: /sensors/"
 	return []planted{
@@ -115,6 +117,12 @@ func faultsAtBroker() []planted {
 			want: map[string]string{"yard-1/hoist drive": "the brake moves with what is wired as the drive of pit-1/hoist",
 				// Without a travel nothing says which of the two contacts is another's.
 				"pit-1/hoist released": "it goes its own way: another signal's address, or a loose switch"}},
+		{name: "drives and switches swapped, of a device that keeps a pace and of those that report changes",
+			replace: []string{"yard/1/drive", "yard/1/swap", "yard/1/released", "yard/1/drive", "yard/1/swap", "yard/1/released",
+				"pit/1/drive", "pit/1/swap", "pit/1/released", "pit/1/drive", "pit/1/swap", "pit/1/released",
+				"value: /sensors/1/on", "value: /sensors/9/on", "value: /sensors/2/on", "value: /sensors/1/on", "value: /sensors/9/on", "value: /sensors/2/on"},
+			want: map[string]string{"yard-1/hoist drive": swapped, "yard-1/hoist released": swapped, "pit-1/hoist drive": swapped, "pit-1/hoist released": swapped,
+				"hall-1/hoist drive": swapped, "hall-1/hoist released": swapped}},
 		{name: "wrong scale, inverted drive",
 			replace: []string{"raw: [4, 20], mm: [0, 10]", "raw: [4, 20], mm: [0, 100]", "value: /sensors/1/on, time: /ts,", "value: /sensors/1/on, time: /ts, invert: true,"},
 			want:    map[string]string{"yard-1/hoist travel": "wrong scale: the travel is about 9", "hall-1/hoist drive": "inverted: 0 means on"}},

@@ -2,6 +2,7 @@ package commission
 
 import (
 	"errors"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -30,6 +31,7 @@ type evidence struct {
 	readings [][]reading       // by channel, in the order of time
 	refusals []*modbus.Exception
 	troubles []trouble        // by channel, of what is heard through a broker
+	stamps   []stampTrouble   // by channel, of changes that the device stamps
 	failures map[string]error // the latest of each device
 	still    []span           // a person said that the brake was set
 	gauge    map[int32]analysis.HandReading
@@ -82,7 +84,7 @@ type place struct {
 func newGatherer(channels []sensors.Channel) *gatherer {
 	g := &gatherer{at: make(map[place]int, len(channels)), live: make(map[int32]*counter), e: evidence{
 		channels: channels, readings: make([][]reading, len(channels)), refusals: make([]*modbus.Exception, len(channels)),
-		troubles: make([]trouble, len(channels)), failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
+		troubles: make([]trouble, len(channels)), stamps: make([]stampTrouble, len(channels)), failures: map[string]error{}, gauge: map[int32]analysis.HandReading{},
 	}}
 	for i, c := range channels {
 		g.at[place{c.Brake, c.Signal}] = i
@@ -127,6 +129,9 @@ func (g *gatherer) Polled(device string, p sensors.Poll) {
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	if g.stampTrouble(p.Err) {
+		return
+	}
 	g.e.failures[device] = p.Err
 	g.trouble(device, p.Err)
 	var failed *modbus.PollError
@@ -135,8 +140,12 @@ func (g *gatherer) Polled(device string, p sensors.Poll) {
 		return
 	}
 	for _, c := range failed.Request.Channels {
-		if i, ok := g.at[place{c.Brake, c.Signal}]; ok {
+		switch i, ok := g.at[place{c.Brake, c.Signal}]; {
+		case !ok || !final(failed.Request, refused): // its parts are being tried
+		case c.Part == sensors.OfValue:
 			g.e.refusals[i] = refused
+		default:
+			g.e.stamps[i].refused = refused
 		}
 	}
 }
@@ -164,6 +173,10 @@ func (g *gatherer) evidence() evidence {
 	e.readings = slices.Clone(e.readings)
 	e.refusals = slices.Clone(e.refusals)
 	e.troubles = slices.Clone(e.troubles)
+	e.stamps = slices.Clone(e.stamps)
+	for i := range e.stamps {
+		e.stamps[i].why = maps.Clone(e.stamps[i].why)
+	}
 	e.still = slices.Clone(e.still)
 	e.failures = make(map[string]error, len(g.e.failures))
 	for k, v := range g.e.failures {

@@ -97,7 +97,11 @@ func faults() []planted {
 			want:    map[string]string{"quay-2/hoist travel": "noisy probe", "quay-1/hoist released": "the switch is stuck"}},
 		{name: "drive of a stranger, drive from the brake itself",
 			replace: []string{"discrete: 0}", "discrete: 8}", "discrete: 2}", "discrete: 99}", "discrete: 3}", "discrete: 2}", "discrete: 99}", "discrete: 3}"},
-			want:    map[string]string{"quay-2/hoist drive": "this contact follows the brake", "quay-1/hoist drive": "wrong address or contact: travel and switch move together"}},
+			want: map[string]string{"quay-2/hoist drive": "drive and release switch are swapped", "quay-2/hoist released": "drive and release switch are swapped",
+				"quay-1/hoist drive": "wrong address or contact: travel and switch move together"}},
+		{name: "drive from the brake itself, and no switch to tell",
+			replace: []string{"drive: {device: quay-io, discrete: 2}", "drive: {device: quay-io, discrete: 3}", "      released: {device: quay-io, discrete: 3}\n", ""},
+			want:    map[string]string{"quay-2/hoist drive": "this contact follows the brake"}},
 		{name: "drive that stays", replace: []string{"discrete: 0}", "discrete: 9}"},
 			want: map[string]string{"quay-1/hoist drive": "wrong address, or the contact isn't wired"}},
 	}

@@ -15,7 +15,10 @@ func prove(site *configs.Site, e evidence, want int) Report {
 	}
 	for _, b := range brakes {
 		for _, v := range b.channels() {
-			v.answering(e, at[place{v.c.Brake, v.c.Signal}])
+			if i := at[place{v.c.Brake, v.c.Signal}]; !v.c.Signal.Measured() {
+				v.answering(e, i)
+				v.stamped(e.stamps[i])
+			}
 		}
 		b.travelAlone() // of all brakes before any are compared
 	}
@@ -26,6 +29,7 @@ func prove(site *configs.Site, e evidence, want int) Report {
 	for _, b := range brakes {
 		b.gapChecks()
 		b.temperature()
+		b.measuredTimes(e, func(v *view) int { return at[place{v.c.Brake, v.c.Signal}] })
 		b.cycleChecks(e, want)
 		for _, v := range b.channels() {
 			b.report.Channels = append(b.report.Channels, *v.report)

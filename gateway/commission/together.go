@@ -2,7 +2,6 @@ package commission
 
 import (
 	"fmt"
-	"time"
 )
 
 // signals looks whether travel, drive and release switch of a brake belong
@@ -27,6 +26,7 @@ func (b *brake) signals(e evidence) {
 		b.both(t, d, s, e)
 	}
 	b.switchAgainst(t, d, s)
+	b.inOrder(d, s)
 }
 
 // usable is the channel if it brings what can be looked at. One that doesn't
@@ -353,18 +353,7 @@ func (b *brake) switchAgainst(t, d, s *view) {
 
 // closes says how long after the other signal the switch closes.
 func closes(s, against *view) string {
-	var late []float64
-	for _, at := range against.line.changes {
-		if on, _ := against.line.at(at); !on {
-			continue
-		}
-		for _, c := range s.line.changes {
-			if on, _ := s.line.at(c); on && c > at-int64(time.Second) && c < at+int64(time.Second) {
-				late = append(late, float64(c-at)*1e-6)
-				break
-			}
-		}
-	}
+	late := lags(s, against, true)
 	if len(late) == 0 {
 		return ""
 	}

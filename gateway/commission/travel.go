@@ -170,15 +170,20 @@ func (b *brake) room(l levels) {
 	t.report.pass("room", found)
 }
 
-// cycles has the daemon's own analysis measure the brake.
+// cycles has the daemon's own analysis measure the brake. What the device
+// measures itself is left out, to be compared with it.
 func (b *brake) cycles() []analysis.Cycle {
-	machine := analysis.New(b.settings)
+	settings := b.settings
+	settings.ReleaseTime, settings.SetTime = analysis.SignalSettings{}, analysis.SignalSettings{}
+	machine := analysis.New(settings)
 	var out analysis.Out
-	at := make([]int, 0, 4)
-	list := b.channels()
-	for range list {
-		at = append(at, 0)
+	var list []*view
+	for _, v := range b.channels() {
+		if !v.c.Signal.Measured() {
+			list = append(list, v)
+		}
 	}
+	at := make([]int, len(list))
 	for {
 		next := -1
 		for i, v := range list {

@@ -35,8 +35,11 @@ type brake struct {
 	drive    *view
 	released *view
 	warmth   *view
-	guard    time.Duration // after a change nothing is sure
-	others   []*brake
+
+	releaseTime, setTime *view // measured by the device
+
+	guard  time.Duration // after a change nothing is sure
+	others []*brake
 }
 
 // views makes what is looked at of what was seen.
@@ -62,6 +65,10 @@ func views(site *configs.Site, e evidence) []*brake {
 			b.drive = v
 		case sensors.Released:
 			b.released = v
+		case sensors.ReleaseTime:
+			b.releaseTime = v
+		case sensors.SetTime:
+			b.setTime = v
 		default:
 			b.warmth = v
 		}
@@ -95,7 +102,7 @@ func (v *view) draw() {
 
 // channels are the brake's channels in the order of the signals.
 func (b *brake) channels() (list []*view) {
-	for _, v := range []*view{b.travel, b.drive, b.released, b.warmth} {
+	for _, v := range []*view{b.travel, b.drive, b.released, b.warmth, b.releaseTime, b.setTime} {
 		if v != nil {
 			list = append(list, v)
 		}

@@ -133,6 +133,9 @@ func (p *poll) advance(start, now time.Time) {
 func (r *Request) mark(batch []sensors.Sample, q sensors.Quality, atNS int64) []sensors.Sample {
 	for i := range r.Channels {
 		c := &r.Channels[i]
+		if c.Part != sensors.OfValue && q == sensors.Bad {
+			continue // the value may be read all the same; its changes have no time then
+		}
 		batch = append(batch, sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal, Quality: q})
 	}
 	return batch

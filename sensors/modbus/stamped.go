@@ -82,7 +82,8 @@ type clockPlace struct {
 	device  string
 	table   Table
 	address uint16
-	width   sensors.DataType
+	as      sensors.DataType
+	words   sensors.WordOrder
 	step    time.Duration
 }
 
@@ -99,7 +100,7 @@ func (r *run) stampedOf(p *poll, c *sensors.Channel) *stamped {
 			return s
 		}
 	}
-	place := clockPlace{c.Wiring.Device, InputRegisters, *c.Wiring.Stamp.Clock, c.Wiring.Stamp.Type, c.Wiring.Stamp.Step}
+	place := clockPlace{c.Wiring.Device, InputRegisters, *c.Wiring.Stamp.Clock, c.Wiring.Stamp.Type, c.Wiring.Stamp.Words, c.Wiring.Stamp.Step}
 	if c.Wiring.Stamp.Holding != nil {
 		place.table = HoldingRegisters
 	}
