@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"context"
 	"encoding/xml"
 	"errors"
 	"html"
@@ -103,6 +104,14 @@ func TestGapPlotIsDrawnAnewForANewCycle(t *testing.T) {
 	}
 }
 
+// thinking has verdicts and no cycle: what is thought of a gap between readings.
+type thinking struct{ Data }
+
+func (thinking) Filtered(context.Context, string, int64, int64, int) ([]store.FilteredGap, error) {
+	at := noon().AddDate(0, 0, -9).UnixNano()
+	return []store.FilteredGap{{AtNS: at, MM: 70, UMM: 5}, {AtNS: at + 1e9, MM: 70, UMM: 5}}, nil
+}
+
 // What is read by hand is drawn, also where nothing else was measured, and an
 // entry changes the plot at once: its address, and so what a browser keeps.
 func TestHandReadingsAreDrawn(t *testing.T) {
@@ -133,6 +142,7 @@ func TestHandReadingsAreDrawn(t *testing.T) {
 		t.Errorf("a reading of 200 days ago is drawn among the latest 90: %s", address)
 	}
 	read(30, 0.7)
+	s.deps.Data = thinking{s.deps.Data}
 	body, first := page()
 	if first == "" || strings.Contains(body, "No gap was measured") || strings.Contains(body, "Air gaps over time") {
 		t.Fatalf("a reading isn't drawn, or stands beside an empty table: %q", first)
@@ -141,7 +151,9 @@ func TestHandReadingsAreDrawn(t *testing.T) {
 	read(3, 0.8)
 	_, second := page()
 	two := get(s, second).Body.String()
-	wellFormed(t, []byte(two))
+	if texts := wellFormed(t, []byte(two)); strings.Contains(texts, "80") {
+		t.Errorf("what was thought of the gap makes the plot reach to 80 mm: %s", texts)
+	}
 	if first == second || strings.Count(two, "<path") <= strings.Count(one, "<path") {
 		t.Errorf("another reading left the plot as it was: %s and %s", first, second)
 	}

@@ -109,6 +109,11 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			return nil, err
 		}
+		if len(points) == 0 {
+			// By hand alone: the readings are what was seen. What was thought of the
+			// gap until the next one was entered may lie far off them.
+			filtered = nil
+		}
 		return figures.GapCurve(figures.GapHistory{Filtered: filtered, Works: marks.works, ByHand: marks.readings, Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
 			Forecast: at.adjust, Foretold: at.foretold["adjust"]}, sz)
 	})
