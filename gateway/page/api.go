@@ -124,7 +124,7 @@ func bodyOfAlarms(rows []store.AlarmRow) []apiAlarm {
 }
 
 func (s *Server) apiBrakes(w http.ResponseWriter, r *http.Request) {
-	g, err := s.gather(r.Context())
+	g, err := s.arrival(r.Context())
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return
@@ -147,7 +147,7 @@ func (s *Server) apiBrake(w http.ResponseWriter, r *http.Request) {
 	if !s.known(w, r, name) {
 		return
 	}
-	g, err := s.gather(r.Context())
+	g, err := s.arrival(r.Context())
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return

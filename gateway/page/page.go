@@ -101,18 +101,19 @@ type Deps struct {
 
 // Server serves the page. It is safe for use by several goroutines.
 type Server struct {
-	deps    Deps
-	byName  map[string]*Brake
-	pages   *template.Template
-	assets  assets
-	plots   plotCache
-	used    used
-	parts   parts
-	glances *shared[gathered]
-	making  chan struct{} // a place for each page that may be made at the same time
-	handler http.Handler
-	ending  chan struct{} // closed when Serve ends, so that event streams end too
-	streams chan struct{} // a place for each event stream that may be open
+	deps     Deps
+	byName   map[string]*Brake
+	pages    *template.Template
+	assets   assets
+	plots    plotCache
+	used     used
+	parts    parts
+	glances  *shared[gathered] // of those who follow …
+	arrivals *shared[gathered] // … and of those who load a page
+	making   chan struct{}     // a place for each page that may be made at the same time
+	handler  http.Handler
+	ending   chan struct{} // closed when Serve ends, so that event streams end too
+	streams  chan struct{} // a place for each event stream that may be open
 }
 
 // maxStreams is how many browsers may follow live at a time. Each holds a
@@ -135,7 +136,7 @@ func New(d Deps) (*Server, error) {
 		d.Health = func() []SourceHealth { return nil }
 	}
 	s := &Server{deps: d, byName: make(map[string]*Brake, len(d.Brakes)),
-		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams), glances: newShared[gathered](), making: make(chan struct{}, makingPlaces())}
+		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams), glances: newShared[gathered](sharedEvery, sharedKeep), arrivals: newShared[gathered](0, 0), making: make(chan struct{}, makingPlaces())}
 	for i := range d.Brakes {
 		b := &d.Brakes[i]
 		if b.Name == "" || s.byName[b.Name] != nil {

@@ -48,6 +48,17 @@ func (c *plotCache) get(key string, paint func() ([]byte, error)) ([]byte, error
 	return svg, nil
 }
 
+// drawn is a plot that is kept, or is drawn in its turn.
+func (s *Server) drawn(ctx context.Context, key string, paint func() ([]byte, error)) ([]byte, error) {
+	return s.plots.get(key, func() (svg []byte, err error) {
+		err = s.makes(ctx, func() error {
+			svg, err = paint()
+			return err
+		})
+		return svg, err
+	})
+}
+
 // plotVersion changes whenever the plot of a gap would.
 func plotVersion(s *standing, lastCycle, lastEntry int64, now time.Time) string {
 	return fmt.Sprintf("%d.%d.%d.%d", lastCycle, lastEntry, s.adjust.AtNS/1e9, now.Unix()/3600)
@@ -79,7 +90,7 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ctx, now := r.Context(), s.deps.Now()
-	g, err := s.gather(ctx)
+	g, err := s.arrival(ctx)
 	if err != nil {
 		s.unplottable(w, r, err)
 		return
@@ -100,7 +111,7 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 	}
 	at := g.find(b.Name)
 	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, marks.latest, now))
-	svg, err := s.plots.get(key, func() ([]byte, error) {
+	svg, err := s.drawn(ctx, key, func() ([]byte, error) {
 		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, figures.PointsOf(sz))
 		if err != nil {
 			return nil, err
@@ -145,7 +156,7 @@ func (s *Server) timesPlot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	key := fmt.Sprintf("times %s %v %d", b.Name, sz, rows[len(rows)-1].ID)
-	svg, err := s.plots.get(key, func() ([]byte, error) {
+	svg, err := s.drawn(ctx, key, func() ([]byte, error) {
 		return figures.TimesCurve(figures.TimesHistory{Brake: b.Name, Cycles: cycles, Timing: b.Timing, Zone: s.deps.Now().Location()}, sz)
 	})
 	if err != nil {
@@ -203,7 +214,7 @@ func (s *Server) cyclePlot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	key := fmt.Sprintf("cycle %s %v %d", b.Name, sz, wave.CycleAtNS)
-	svg, err := s.plots.get(key, func() ([]byte, error) {
+	svg, err := s.drawn(ctx, key, func() ([]byte, error) {
 		c := analysis.Cycle{SetLevelMM: math.NaN(), ReleasedLevelMM: math.NaN(), ReleaseS: math.NaN(), SetS: math.NaN()}
 		cycles, err := s.deps.Data.Cycles(ctx, b.Name, wave.CycleAtNS, wave.CycleAtNS+1, 1)
 		if err != nil {

@@ -22,6 +22,8 @@ const (
 
 // shared is something made from the store that several ask for.
 type shared[T any] struct {
+	rest    time.Duration // between the beginnings of two makings
+	keep    time.Duration // how long it is good where the store doesn't change
 	turn    chan struct{} // a place for who looks after it
 	value   T
 	made    bool
@@ -29,7 +31,9 @@ type shared[T any] struct {
 	changed <-chan struct{} // closed once the store has changed since
 }
 
-func newShared[T any]() *shared[T] { return &shared[T]{turn: make(chan struct{}, 1)} }
+func newShared[T any](rest, keep time.Duration) *shared[T] {
+	return &shared[T]{rest: rest, keep: keep, turn: make(chan struct{}, 1)}
+}
 
 // get gives what was made after it was asked for, or before it where the store
 // hasn't changed since.
@@ -42,7 +46,7 @@ func (p *shared[T]) get(ctx context.Context, now func() time.Time, changed func(
 		return value, ctx.Err()
 	}
 	if p.made {
-		stale := now().Sub(p.began) >= sharedKeep
+		stale := now().Sub(p.began) >= p.keep
 		select {
 		case <-p.changed:
 			stale = true
@@ -51,7 +55,7 @@ func (p *shared[T]) get(ctx context.Context, now func() time.Time, changed func(
 		if !stale || p.began.After(asked) {
 			return p.value, nil
 		}
-		rest := time.NewTimer(p.began.Add(sharedEvery).Sub(now()))
+		rest := time.NewTimer(p.began.Add(p.rest).Sub(now()))
 		defer rest.Stop()
 		select {
 		case <-rest.C:
@@ -85,7 +89,7 @@ func (p *parts) of(key string) *shared[[]byte] {
 		delete(p.kept, p.order[0])
 		p.order = p.order[1:]
 	}
-	one := newShared[[]byte]()
+	one := newShared[[]byte](sharedEvery, sharedKeep)
 	p.kept[key] = one
 	p.order = append(p.order, key)
 	return one
@@ -94,6 +98,12 @@ func (p *parts) of(key string) *shared[[]byte] {
 // glance is where every brake stands, as those who follow the page share it.
 func (s *Server) glance(ctx context.Context) (gathered, error) {
 	return s.glances.get(ctx, s.clock, s.deps.Data.Changed, func() (gathered, error) { return s.gather(ctx) })
+}
+
+// arrival is the same for those who load a page: at once, and yet shared by all
+// who come at the same time.
+func (s *Server) arrival(ctx context.Context) (gathered, error) {
+	return s.arrivals.get(ctx, s.clock, s.deps.Data.Changed, func() (gathered, error) { return s.gather(ctx) })
 }
 
 // makingPlaces is how many pages are made at the same time: one processor is
@@ -118,13 +128,13 @@ func (s *Server) followed(w http.ResponseWriter, r *http.Request, of func(gather
 	ctx := r.Context()
 	if !isPart(r) {
 		var v view
-		err := s.makes(ctx, func() error {
-			g, err := s.gather(ctx)
-			if err == nil {
+		g, err := s.arrival(ctx)
+		if err == nil {
+			err = s.makes(ctx, func() (err error) {
 				v, err = of(g)
-			}
-			return err
-		})
+				return err
+			})
+		}
 		if err != nil {
 			s.unreadable(w, r, err)
 			return

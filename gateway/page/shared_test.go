@@ -152,7 +152,7 @@ func TestWhatManyFollowIsMadeOnce(t *testing.T) {
 			defer mu.Unlock()
 			return changed
 		}
-		p := newShared[int64]()
+		p := newShared[int64](sharedEvery, sharedKeep)
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
 		var followers sync.WaitGroup
@@ -193,7 +193,7 @@ func TestWhatManyFollowIsMadeOnce(t *testing.T) {
 // Where nothing changes, nothing is made; and what failed is tried again.
 func TestWhatManyFollowIsKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p, made := newShared[int](), 0
+		p, made := newShared[int](sharedEvery, sharedKeep), 0
 		never := make(chan struct{})
 		get := func(fail error) (int, error) {
 			return p.get(t.Context(), time.Now, func() <-chan struct{} { return never }, func() (int, error) { made++; return made, fail })
