@@ -6,6 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -190,5 +192,29 @@ func TestAnUnknownNameIsCheckedToo(t *testing.T) {
 	known, err2 := parseHash(person(t, "R. Holm", View).proof)
 	if err != nil || err2 != nil || h.kib != known.kib || h.passes != known.passes || h.lanes != known.lanes {
 		t.Errorf("nobody's password costs %+v (%v), somebody's %+v (%v)", h, err, known, err2)
+	}
+}
+
+// Whoever sends many guesses at the same time gets no more of them looked at.
+func TestGuessesAtTheSameTimeAreSlowedToo(t *testing.T) {
+	d := NewDesk(bookWith(t, person(t, "R. Holm", Technician)))
+	now := time.Now()
+	var looked, slowed atomic.Int64
+	var all sync.WaitGroup
+	for i := range 40 {
+		all.Go(func() {
+			_, _, err := d.SignIn("R. Holm", fmt.Sprintf("wrong password %d", i), fmt.Sprintf("192.0.2.%d", i), now)
+			var slow *SlowDownError
+			switch {
+			case errors.Is(err, ErrWrong):
+				looked.Add(1)
+			case errors.As(err, &slow):
+				slowed.Add(1)
+			}
+		})
+	}
+	all.Wait()
+	if looked.Load() != mostWrong || slowed.Load() != 40-mostWrong {
+		t.Errorf("%d of 40 guesses were looked at and %d slowed, want %d and %d", looked.Load(), slowed.Load(), mostWrong, 40-mostWrong)
 	}
 }

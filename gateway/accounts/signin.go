@@ -71,12 +71,8 @@ func (d *Desk) SignIn(name, password, from string, now time.Time) (secretText st
 	if !known {
 		a = nobody() // takes as long as somebody would
 	}
-	d.turn <- struct{}{}
-	right := len(password) <= longestPassword && a.matches(password)
-	<-d.turn
-	if !known || !right {
-		d.countWrong(keys, now)
-		return "", Account{}, ErrWrong
+	if err := d.check(known, a, password, keys, now); err != nil {
+		return "", Account{}, err
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -87,6 +83,21 @@ func (d *Desk) SignIn(name, password, from string, now time.Time) (secretText st
 	secretText = secret()
 	d.sessions[proofOf(secretText)] = &session{account: a, began: now, used: now}
 	return secretText, a, nil
+}
+
+// check looks at a password in its turn. How many were wrong is looked at once
+// more then: many may have come at the same time.
+func (d *Desk) check(known bool, a Account, password string, keys []string, now time.Time) error {
+	d.turn <- struct{}{}
+	defer func() { <-d.turn }()
+	if wait := d.mustWait(keys, now); wait > 0 {
+		return &SlowDownError{wait}
+	}
+	if right := len(password) <= longestPassword && a.matches(password); !known || !right {
+		d.countWrong(keys, now)
+		return ErrWrong
+	}
+	return nil
 }
 
 // nobody is an account that no password opens.
