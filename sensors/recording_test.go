@@ -510,3 +510,37 @@ func TestCycleReaderRefusesMalformedLines(t *testing.T) {
 		t.Errorf("going back in time gives %v", err)
 	}
 }
+
+// pieces keeps what it is handed apart.
+type pieces struct{ list [][]byte }
+
+func (p *pieces) Write(b []byte) (int, error) {
+	p.list = append(p.list, bytes.Clone(b))
+	return len(b), nil
+}
+
+// A killed daemon must not leave half a value behind, which would be read as
+// another: only whole lines are handed to the file.
+func TestOnlyWholeLinesGoOut(t *testing.T) {
+	var p pieces
+	w, err := NewSampleWriter(&p, []string{"quay-2/main"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 5000 {
+		if err := w.Write([]Sample{{AtNS: int64(i) * 7919, Signal: Travel, Quality: Good, Value: 1 / float64(i+3)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if len(p.list) < 5 {
+		t.Fatalf("%d pieces: nothing was split", len(p.list))
+	}
+	for i, piece := range p.list {
+		if piece[len(piece)-1] != '\n' {
+			t.Fatalf("piece %d ends within a line: …%s", i, piece[len(piece)-40:])
+		}
+	}
+}

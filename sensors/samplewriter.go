@@ -98,6 +98,13 @@ func (w *SampleWriter) write(s *Sample) error {
 		}
 		line = append(line, '\n')
 	}
+	// Whole lines go out: a process that is killed leaves none that is torn, and
+	// half a number is a number too.
+	if len(line) > w.out.Available() {
+		if err := w.Flush(); err != nil {
+			return err
+		}
+	}
 	w.line = line
 	w.any, w.lastNS = true, s.AtNS
 	n, err := w.out.Write(line)
