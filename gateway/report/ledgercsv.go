@@ -64,10 +64,14 @@ func WriteLedgerJSON(to io.Writer, rows []store.LedgerRow) error {
 	return nil
 }
 
-// cell is text that a spreadsheet doesn't take for a formula.
+// cell is text that a spreadsheet doesn't take for a formula. A number stays one,
+// below zero too.
 func cell(text string) string {
-	if text != "" && strings.ContainsRune("=+-@\t", rune(text[0])) {
-		return "'" + text
+	if text == "" || !strings.ContainsRune("=+-@\t", rune(text[0])) {
+		return text
 	}
-	return text
+	if _, err := strconv.ParseFloat(text, 64); err == nil {
+		return text
+	}
+	return "'" + text
 }

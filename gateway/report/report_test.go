@@ -78,3 +78,13 @@ func TestEntriesInWords(t *testing.T) {
 		}
 	}
 }
+
+// What people type is no formula, and a gap that has shrunk is a number.
+func TestCellsOfATable(t *testing.T) {
+	for text, want := range map[string]string{"-0.498389": "-0.498389", "-1": "-1", "+2": "+2", "0.5": "0.5", "": "", "K. Berg": "K. Berg",
+		"=1+1": "'=1+1", "-1+cmd": "'-1+cmd", "@x": "'@x", "+x": "'+x", "- wet": "'- wet", "\tx": "'\tx"} {
+		if got := cell(text); got != want {
+			t.Errorf("%q becomes %q, want %q", text, got, want)
+		}
+	}
+}
