@@ -29,7 +29,7 @@ const (
 	bounceKnown  = 40    // edges before it is used
 	bounceEager  = 400   // edges that are all looked at; later on …
 	bounceSeldom = 4     // … one in so many
-	bounceMean   = 3.0   // ms; long bounces are rarer
+	bounceUsual  = 3.0   // ms; long bounces are rarer
 	unlikely     = 1e-3  // share of edges that obey no rule
 )
 
@@ -70,13 +70,13 @@ func (b *bounce) weigh() {
 	best := math.Inf(-1)
 	for i := range b.log {
 		for _, l := range b.log[i] {
-			best = math.Max(best, l-bounceMS[i]/bounceMean)
+			best = math.Max(best, l+rarity(bounceMS[i]))
 		}
 	}
 	var sum, first, second float64
 	for i, ms := range bounceMS {
 		for _, l := range b.log[i] {
-			p := math.Exp(l - ms/bounceMean - best)
+			p := math.Exp(l + rarity(ms) - best)
 			sum += p
 			first += p * ms
 			second += p * ms * ms
@@ -85,3 +85,7 @@ func (b *bounce) weigh() {
 	b.ms = first / sum
 	b.u = math.Sqrt(math.Max(second/sum-b.ms*b.ms, 0))
 }
+
+// rarity is the logarithm of how often, as things go, a contact bounces for so
+// long: the density falls with the square of the time.
+func rarity(ms float64) float64 { return -2 * math.Log1p(ms/bounceUsual) }

@@ -89,7 +89,7 @@ const wildShare = 0.15
 // and the curve. aim is the first reading beyond it.
 func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds func(int) float64, sd, uLevel float64) (s, uS float64) {
 	step := after - before
-	var sum, weights float64
+	var sum, weights, common float64
 	for i := aim + 2; i > aim-60 && i > t.head; i-- {
 		if i >= t.end() {
 			continue
@@ -109,10 +109,11 @@ func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds 
 		// polled levels come a whole number of polls apart.
 		part := math.Abs(toGo) / step
 		part -= math.Floor(part)
-		known := step * math.Sqrt(part*(1-part)/c.n)
+		known := step * math.Sqrt(part*(1-part)/c.worth())
 		u := combined(sd*slope, known, 0.02*step+1e-4)
 		sum += (seconds(i) + toGo) / (u * u)
 		weights += 1 / (u * u)
+		common += known / (u * u)
 	}
 	if weights == 0 {
 		// All of the way lies between two readings.
@@ -124,9 +125,19 @@ func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds 
 		return (lo + hi) / 2, (hi - lo) / math.Sqrt(12)
 	}
 	s = math.Min(math.Max(sum/weights, before), after)
-	// A level that is off moves all shares together.
+	// A level that is off moves all shares together, and what the curve has
+	// wrong of the level of interest is in every reading's answer.
 	_, slope, _ := c.toGo(curveStep * (curveAim + 1))
-	return s, combined(1/math.Sqrt(weights), uLevel*slope)
+	return s, combined(1/math.Sqrt(weights), common/weights, uLevel*slope)
+}
+
+// worth is the number of cycles of which the curve is a mean; one that forgets is
+// as good as one of nearly twice as many as it remembers.
+func (c *curve) worth() float64 {
+	if c.n >= curveMemory {
+		return 2*curveMemory - 1
+	}
+	return c.n
 }
 
 // toGo is how long it takes from a share of the way to the level of interest

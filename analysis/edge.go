@@ -8,7 +8,8 @@ import "math"
 type edge struct {
 	On                bool
 	LoNS, HiNS, OldNS int64
-	BounceMS          float64 // for how long the contact is thought to bounce
+	BounceMS          float64 // for how long the contact is thought to bounce …
+	BounceUMS         float64 // … and the standard uncertainty of that
 }
 
 // oldNS is when the old value was last seen.
@@ -39,7 +40,8 @@ func (e edge) atNS() int64 {
 //
 //	u² = [b·(b²/12 + w²/4) + (w−b)³/12] / w,
 //
-// and a longer one, seen or not, leaves a uniform distribution over w + b.
+// and a longer one, seen or not, leaves a uniform distribution over w + b, which
+// is as little known as b is.
 func (e edge) uS() float64 {
 	if e.LoNS == e.HiNS {
 		return 0
@@ -48,7 +50,7 @@ func (e edge) uS() float64 {
 	if b < w {
 		return math.Sqrt((b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w)
 	}
-	return math.Max(w+b, b/2) / math.Sqrt(12)
+	return math.Hypot(w+b, e.BounceUMS*1e-3) / math.Sqrt(12)
 }
 
 const (
@@ -130,7 +132,7 @@ func (c *contact) advance(nowNS int64) (edge, bool) {
 		return edge{}, false
 	}
 	c.pending, c.on = false, c.cand.On
-	c.cand.BounceMS = c.bounce.ms
+	c.cand.BounceMS, c.cand.BounceUMS = c.bounce.ms, c.bounce.u
 	return c.cand, true
 }
 

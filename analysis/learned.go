@@ -71,11 +71,15 @@ func (m *meter) learned(s *state) {
 	s.part("short", m.short.learned)
 }
 
+func (n *noise) learned(s *state) {
+	s.f64s("cov", n.cov[:])
+	s.f64s("weight", n.weight[:])
+	s.f64("slow", &n.slow)
+	s.f64("slows", &n.slows)
+}
+
 func (r *rest) learned(s *state) {
-	s.f64s("cov", r.cov[:])
-	s.f64s("weight", r.weight[:])
-	s.f64("slow", &r.slow)
-	s.f64("slows", &r.slows)
+	s.part("noise", r.noise.learned)
 	s.f64s("off", r.off[:])
 	s.f64s("square", r.square[:])
 	s.f64s("use", r.use[:])
@@ -88,6 +92,7 @@ func (r *ripple) learned(s *state) {
 	s.f64("power", &r.power)
 	s.f64("n", &r.n)
 	s.f64("worth", &r.worth)
+	s.part("missed", r.missed.learned)
 	s.int("looks", &r.looks)
 	s.length("spectrum", len(r.spectrum))
 	for i := range r.spectrum {

@@ -33,7 +33,7 @@ const (
 	noiseKnown  = 500  // readings from which the scatter is known well
 	slowMin     = 30   // readings in which slow changes can be seen
 	slowPrior   = 30   // plateaus that it takes to believe them
-	slowMemory  = 300
+	slowMemory  = 1000
 )
 
 // learn folds in the residuals of a plateau. Fitting the level takes a reading's
@@ -63,23 +63,48 @@ func (n *noise) learn(res []float64, turn float64) {
 	}
 }
 
-// learnSlow compares the means of three thirds of a plateau: the middle one less
-// the mean of the outer two, which a steady drift leaves alone. What the
-// autoregression says of them is learned to be right or wrong: a vibration whose
-// frequency is another in each cycle averages out better than it says.
-func (n *noise) learnSlow(res []float64, inflation float64) {
-	third := len(res) / 3
+// contrast compares the means of three thirds of a plateau, for a pair of
+// figures of each reading: the middle one less the mean of the outer two, which a
+// steady drift leaves alone.
+type contrast struct{ middle, outer [2]float64 }
+
+// add takes the figures of reading i of n.
+func (c *contrast) add(i, n int, a, b float64) {
+	third := n / 3
+	switch {
+	case i >= 3*third:
+	case i >= third && i < 2*third:
+		c.middle[0] += a
+		c.middle[1] += b
+	default:
+		c.outer[0] += a
+		c.outer[1] += b
+	}
+}
+
+// of is the contrast of both figures of n readings.
+func (c *contrast) of(n int) (a, b float64) {
+	third := math.Max(float64(n/3), 1)
+	return (c.middle[0] - c.outer[0]/2) / third, (c.middle[1] - c.outer[1]/2) / third
+}
+
+// learnSlow compares the thirds of a plateau. What the autoregression says of
+// their means is learned to be right or wrong: a vibration whose frequency is
+// another in each cycle averages out better than it says. A fitted sine has taken
+// so much out of the contrast, in variances of a reading.
+func (n *noise) learnSlow(res []float64, inflation, taken float64) {
 	if len(res) < slowMin || n.cov[0] <= 0 {
 		return
 	}
-	var sum [3]float64
-	for i := range sum {
-		for _, x := range res[i*third : (i+1)*third] {
-			sum[i] += x
-		}
+	var c contrast
+	for i, x := range res {
+		c.add(i, len(res), x, 0)
 	}
-	d := (sum[1] - (sum[0]+sum[2])/2) / float64(third)
-	says := 1.5 * n.cov[0] * inflation / float64(third)
+	d, _ := c.of(len(res))
+	says := n.cov[0] * (1.5*inflation/float64(len(res)/3) - taken)
+	if says <= 0 {
+		return
+	}
 	n.slows = math.Min(n.slows+1, slowMemory)
 	n.slow += (math.Min(d*d/says, 9) - n.slow) / n.slows
 }

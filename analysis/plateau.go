@@ -147,9 +147,11 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 	}
 
 	var w wave
+	rippling := false // with what must be fitted beside the level
 	if s.ripple != nil {
 		s.ripple.look(m.when, m.res, running)
 		if s.ripple.hz != 0 {
+			rippling = true
 			variance := r.cov[0]
 			if variance == 0 {
 				variance = math.Max(sd*sd-s.ripple.power, sd*sd/100)
@@ -158,18 +160,25 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 		}
 	}
 	info, fitted := float64(n), 1
+	var taken contrast
 	if w.ok {
 		info, fitted = w.info, 3
 		omega := 2 * math.Pi * w.hz
 		for i, at := range m.when[:running] {
 			si, co := math.Sincos(omega * at)
 			m.res[i] -= w.a*co + w.b*si
+			taken.add(i, n, co, si)
 		}
 	}
 	var sum, mid float64
 	for i, x := range m.res {
 		sum += x
 		mid += m.when[i]
+	}
+	noise := &r.noise
+	if rippling && !w.ok {
+		noise = &s.ripple.missed
+		scatter = m.scale(math.Max(sd, math.Sqrt(noise.cov[0])))
 	}
 	mu := huber(m.res, sum/float64(n), scatter, huberK)
 	l.MM = s.rough + mu
@@ -180,16 +189,14 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 		m.res[i] = x
 		sum += x * x
 	}
-	inflation := r.noise.inflation(n)
-	l.SD, l.U = m.scatter(sum, n, fitted, info, &r.noise, inflation*r.noise.honest())
+	inflation := noise.inflation(n)
+	l.SD, l.U = m.scatter(sum, n, fitted, info, noise, inflation*noise.honest())
 	turn := 0.0
 	if w.ok && n > 1 {
 		turn = 2 * math.Pi * w.hz * m.when[n-1] / float64(n-1)
 	}
-	r.noise.learnSlow(m.res, inflation)
-	r.noise.learn(m.res, turn)
-	if s.ripple != nil {
-	}
+	noise.learnSlow(m.res, inflation, w.takes(taken.of(n)))
+	noise.learn(m.res, turn)
 	if s.arrivedNS != 0 && s.wayMM != 0 {
 		m.learnTail(t, s, &r.tail, &w)
 	}
@@ -197,8 +204,8 @@ func (m *meter) plateau(t *trace, s stretch, r *rest) level {
 }
 
 // learnTail has the first half of a plateau teach how the brake comes to rest,
-// against the level of its second half. That one is taken as it was read: were
-// what is known already taken off it, an error in it would confirm itself.
+// against the level of its second half. What is known to be left of the bounce
+// there is taken off: that rests on longer plateaus.
 func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	half := s.arrivedNS + (t.at(s.end-1)-s.arrivedNS)/2
 	if s.arrivedWithin > (half-s.arrivedNS)/2 {
@@ -215,8 +222,14 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	}
 	var late, n float64
 	middle, _ := t.span(half, half)
+	k := 0
 	for i := max(middle, s.start); i < s.end; i++ {
 		if mm, ok := read(i); ok {
+			if k < tailBins {
+				k = l.bin(float64(t.at(i)-s.arrivedNS)*1e-6, k)
+				off, _ := l.at(k)
+				mm -= off * s.wayMM
+			}
 			late += mm
 			n++
 		}
@@ -226,7 +239,7 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	}
 	late /= n
 	var sum, count float64
-	k := 0
+	k = 0
 	for i := s.start; i < middle; i++ {
 		if now := l.bin(float64(t.at(i)-s.arrivedNS)*1e-6, k); now != k {
 			if count > 0 {
@@ -235,7 +248,7 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 			sum, count, k = 0, 0, now
 		}
 		if k >= tailBins {
-			return
+			break
 		}
 		if mm, ok := read(i); ok {
 			sum += mm - late
@@ -245,6 +258,7 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	if count > 0 {
 		l.learn(k, sum/count/s.wayMM)
 	}
+	l.believe()
 }
 
 // scatter is the standard deviation of a reading and the standard uncertainty

@@ -13,6 +13,8 @@ type ripple struct {
 	n      float64 // cycles that power rests on
 	worth  float64 // its power over the variance of its own estimate, 1 where there is none, learned
 
+	missed noise // how readings scatter where its speed wasn't found
+
 	looks    int                  // plateaus seen
 	spectrum [rippleBins]spectral // power over that of white noise, summed over plateaus
 }
@@ -26,6 +28,7 @@ type spectral struct {
 const (
 	rippleBins   = 60  // frequencies up to 30 Hz; vibration above averages out by itself
 	rippleBinHz  = 0.5 //
+	rippleLeast  = 3.0 // Hz; no motor turns slower, and slow noise isn't its ripple
 	rippleMinN   = 10  // readings in which a ripple is looked for …
 	rippleMostN  = 128 // … at most
 	rippleSpanS  = 1.3 // seconds over which neighbouring frequencies can just be told apart
@@ -33,6 +36,10 @@ const (
 	rippleSeldom = 64  // … in one of so many, while none is known
 	rippleWorth  = 1.5 // less and it isn't fitted
 	rippleMemory = 30  // cycles over which its power is forgotten
+	rippleMissed = 0.9 // of its usual power: less, and its speed may have been another
+	rippleFound  = 0.5 // of its usual power: less, and its speed wasn't found
+	rippleTurns  = 3.5 // in which a speed is looked for that is another than usual
+	rippleBetter = 8.0 // readings' variances that another speed must take out more
 )
 
 // wave is a sine fitted beside a level.
@@ -43,6 +50,21 @@ type wave struct {
 	info  float64 // variance of a reading over that of the level: the readings that it is worth
 	bend  float64 // by how much the frequency should be higher, Hz
 	ok    bool
+
+	cc, cs, ss float64 // normal equations of its amplitudes, the level eliminated
+}
+
+// power is half the square of the amplitude.
+func (w *wave) power() float64 { return (w.a*w.a + w.b*w.b) / 2 }
+
+// takes is how much of the variance of a weighted sum of white readings the
+// sine takes out of it when it is fitted, in variances of a reading. The sum
+// gives c and s of cosine and sine, and nothing of a level.
+func (w *wave) takes(c, s float64) float64 {
+	if !w.ok {
+		return 0
+	}
+	return (c*c*w.ss - 2*c*s*w.cs + s*s*w.cc) / (w.cc*w.ss - w.cs*w.cs)
 }
 
 // waveSums are the sums over readings that a fit needs.
@@ -102,7 +124,7 @@ func fitWave(at, x []float64, running int, hz, variance, power float64) wave {
 	if info <= 1e-6*sum.n {
 		return wave{}
 	}
-	w := wave{hz: hz, info: info, ok: true}
+	w := wave{hz: hz, info: info, ok: true, cc: cc - sum.c*sum.c/sum.n, cs: sum.cs - sum.c*sum.s/sum.n, ss: ss - sum.s*sum.s/sum.n}
 	w.level = (sum.x - sum.xc*c1 - sum.xs*s1) / info
 	w.a, w.b = solve(sum.xc-w.level*sum.c, sum.xs-w.level*sum.s)
 
@@ -159,7 +181,7 @@ func (r *ripple) look(at, x []float64, running int) {
 	best := -1
 	for k := range r.spectrum {
 		hz := rippleBinHz * float64(k+1)
-		if hz*span < 1.5 {
+		if hz*span < 1.5 || hz < rippleLeast {
 			continue
 		}
 		omega := 2 * math.Pi * hz
@@ -194,29 +216,36 @@ func (r *ripple) look(at, x []float64, running int) {
 // among all of them in years.
 func (b *spectral) stands() bool { return float64(b.excess) > 5*math.Sqrt(float64(b.n))+12 }
 
-// take takes up a line of the spectrum, and finds its frequency more and more
-// closely over longer and longer spans.
+// take takes up a line of the spectrum.
 func (r *ripple) take(at, x []float64, running int, hz, variance float64) {
-	var w wave
-	for span, n := rippleSpanS, 0; n < running; span *= 2 {
+	w, hz := homeIn(at, x, running, rippleSpanS, hz, variance)
+	if !w.ok || hz < rippleLeast {
+		return
+	}
+	r.hz, r.weight, r.power, r.n, r.worth = hz, 0, w.power(), 1, 3*rippleWorth
+}
+
+// homeIn finds a sine's frequency more and more closely over longer and longer
+// spans, from a first one in seconds and a first guess on. w is the last fit on the way.
+func homeIn(at, x []float64, running int, span, guessHz, variance float64) (w wave, hz float64) {
+	hz = guessHz
+	for n := 0; n < running; span *= 2 {
 		for n < running && at[n]-at[0] < span {
 			n++
 		}
 		if w = fitWave(at[:n], x[:n], n, hz, variance, 0); !w.ok {
-			return
+			break
 		}
 		if w.significant(n, variance, 1) {
-			hz += math.Max(-0.5/span, math.Min(0.5/span, w.bend))
+			hz += w.bend
 		}
 	}
-	if hz <= 0 {
-		return
-	}
-	r.hz, r.weight, r.power, r.n, r.worth = hz, 0, (w.a*w.a+w.b*w.b)/2, 1, 3*rippleWorth
+	return w, hz
 }
 
 // fit fits level and ripple, following the frequency. variance is that of a
-// reading, the ripple apart.
+// reading, the ripple apart. Where the ripple must be there and isn't found the
+// wave is not ok: at a wrong frequency it would do harm.
 func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
 	w := fitWave(at, x, running, r.hz, variance, r.power)
 	if !w.ok {
@@ -226,23 +255,39 @@ func (r *ripple) fit(at, x []float64, running int, variance float64) wave {
 	if running > 1 {
 		span = at[running-1] - at[0]
 	}
-	power := (w.a*w.a + w.b*w.b) / 2
-	seen := w.significant(running, variance, 3)
-	if seen && math.Abs(w.bend)*span > 0.1 { // the phase turned by more than a twentieth of a turn
-		if again := fitWave(at, x, running, r.hz+w.bend, variance, r.power); again.ok && again.a*again.a+again.b*again.b > 2*power {
-			w, power = again, (again.a*again.a+again.b*again.b)/2
+	// Another frequency is better where the sine takes that much more out.
+	try := func(hz float64) {
+		if hz < rippleLeast {
+			return
 		}
+		again := fitWave(at, x, running, hz, variance, r.power)
+		if again.ok && float64(running)*(again.power()-w.power()) > rippleBetter*variance {
+			w = again
+		}
+	}
+	if w.significant(running, variance, 3) && math.Abs(w.bend)*span > 0.1 { // the phase turned by more than a twentieth of a turn
+		try(r.hz + w.bend)
+	}
+	if w.power() < rippleMissed*r.power && span > rippleSpanS {
+		// It turned at another speed than usual, by more than a turn in all.
+		_, hz := homeIn(at, x, running, rippleTurns/r.hz, r.hz, variance)
+		try(hz)
 	}
 	if running < 2*rippleMinN || span*r.hz < 2 {
 		return w
 	}
+	power, seen := w.power(), w.significant(running, variance, 3)
 	if seen && math.Abs(w.bend)*span < 0.5 {
 		precision := float64(running) * span * span
 		r.weight = math.Min(r.weight, 20*precision) + precision
-		r.hz += w.bend * precision / r.weight
+		r.hz += (w.hz + w.bend - r.hz) * precision / r.weight
 	}
-	r.n = math.Min(r.n+1, rippleMemory)
-	r.power += (power - r.power) / r.n
+	if power < r.power*rippleFound {
+		w.ok = false
+	} else {
+		r.n = math.Min(r.n+1, rippleMemory)
+		r.power += (power - r.power) / r.n
+	}
 	r.worth += (float64(running)*power/(2*variance) - r.worth) / rippleMemory
 	if r.worth < rippleWorth { // it's no longer there, or elsewhere
 		*r = ripple{looks: rippleLooks}

@@ -1,5 +1,7 @@
 package analysis
 
+import "math"
+
 // tailEndsMS are the ends of the times since arrival over which a brake's
 // coming to rest is learned, in milliseconds.
 var tailEndsMS = [tailBins]float64{8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73, 89, 109, 133, 162, 198, 241, 295, 359, 439, 535}
@@ -8,6 +10,9 @@ const (
 	tailBins   = 22
 	tailKnown  = 10  // cycles on which a bin must rest to be used
 	tailMemory = 500 // … and over which it forgets
+	tailOdds   = 4.0 // a mean's square over that of its standard error that chance seldom brings
+	tailLine   = 3   // bins that say how fast a bounce dies down
+	tailUneven = 0.3 // variance of a bin's logarithm about that line: it swings
 )
 
 // tail is how one brake comes to rest: by what part of its way it's still off
@@ -31,11 +36,6 @@ func (*tail) bin(ms float64, k int) int {
 }
 
 // learn folds in one cycle's deviation from the level, as a part of the way.
-//
-// What it has averaged to is believed as far as it stands out of its own
-// standard error (the positive part of a James–Stein estimate, from memory):
-// long after the arrival nothing is left of the bounce, and the noise of an
-// average must not pull every cycle's level the same way.
 func (l *tail) learn(k int, off float64) {
 	if l.n[k] < tailMemory {
 		l.n[k]++
@@ -44,14 +44,81 @@ func (l *tail) learn(k int, off float64) {
 	d := off - l.off[k]
 	l.off[k] += d / n
 	l.square[k] += (d*d*(1-1/n) - l.square[k]) / n
-	l.use[k] = 0
-	if l.n[k] < tailKnown {
-		return
+}
+
+// believe works out what is to be taken off.
+//
+// A bounce dies down by the same part in equal times: a line through the
+// logarithms of the bins that chance alone wouldn't make says how fast. What a
+// bin has averaged to is believed as far as it stands out of its own standard
+// error from there (the positive part of a James–Stein estimate, from memory).
+// Where two bins on end show nothing, the bounce is over but for what the line
+// says: what later ones seem to show is chance as well, and would pull every
+// cycle's level the same way.
+func (l *tail) believe() {
+	var w, t, y, tt, ty, bins, last float64
+	quiet, over := 0, tailBins
+	for k := range l.use {
+		if l.n[k] < tailKnown {
+			continue
+		}
+		off2, error2 := l.off[k]*l.off[k], l.error2(k)
+		if off2 <= tailOdds*error2 {
+			if quiet++; quiet > 1 {
+				over = k
+				break
+			}
+			continue
+		}
+		quiet, last = 0, l.off[k]
+		weight := 1 / (tailUneven + error2/off2)
+		ms, log := tailMiddleMS(k), 0.5*math.Log(off2)
+		bins++
+		w += weight
+		t += weight * ms
+		y += weight * log
+		tt += weight * ms * ms
+		ty += weight * ms * log
 	}
-	error2 := l.square[k] / (n - 1)
-	if off2 := l.off[k] * l.off[k]; off2 > error2 {
-		l.use[k] = l.off[k] * (1 - error2/off2)
+	slope, det := 0.0, w*tt-t*t
+	if bins >= tailLine && det > 0 {
+		slope = (w*ty - t*y) / det
 	}
+	// The bins that say nothing by themselves say together how right the line
+	// is there.
+	agree, all := 1.0, 1.0
+	for k := range l.use {
+		l.use[k] = 0
+		if l.n[k] < tailKnown || slope >= 0 {
+			continue
+		}
+		l.use[k] = math.Copysign(math.Exp((y+slope*(w*tailMiddleMS(k)-t))/w), last)
+		if error2 := l.error2(k); k >= over || l.off[k]*l.off[k] <= tailOdds*error2 {
+			agree += l.off[k] * l.use[k] / error2
+			all += l.use[k] * l.use[k] / error2
+		}
+	}
+	right := math.Max(0, agree/all)
+	for k := range l.use {
+		if l.n[k] < tailKnown {
+			continue
+		}
+		l.use[k] *= right
+		if more := l.off[k] - l.use[k]; k < over && more*more > l.error2(k) {
+			l.use[k] += more * (1 - l.error2(k)/(more*more))
+		}
+	}
+}
+
+// error2 is the square of the standard error of what a bin has averaged to.
+func (l *tail) error2(k int) float64 { return l.square[k] / (l.n[k] - 1) }
+
+// tailMiddleMS is the middle of a bin's time.
+func tailMiddleMS(k int) float64 {
+	if k == 0 {
+		return tailEndsMS[0] / 2
+	}
+	return (tailEndsMS[k-1] + tailEndsMS[k]) / 2
 }
 
 // at is the deviation to be expected, as a part of the way.
