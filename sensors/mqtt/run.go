@@ -37,11 +37,21 @@ type topicState struct {
 
 // channelState is what is known of one channel.
 type channelState struct {
-	lastNS    int64 // device time of its latest reading; 0 before the first
-	lastValue float64
-	refusal   string // the last refusal that was logged; empty while readings are good
-	refused   int64  // since then
+	lastNS     int64 // device time of its latest reading; 0 before the first
+	lastValue  float64
+	refusal    string // why the latest reading was refused; empty while readings are good
+	refused    int64  // since what was logged last
+	quiet      bool   // the latest refusals were not logged
+	told       int    // runs of refusals that were logged since toldFromNS
+	toldFromNS int64
 }
+
+// A sender whose every other payload is refused must not fill the log: so many
+// runs of refusals of one signal are told in so long a time.
+const (
+	mostTold   = 5
+	toldWithin = time.Minute
+)
 
 // loop is the state of one Run. Only the goroutine of Run touches it.
 type loop struct {
@@ -220,7 +230,7 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	case err != nil:
 		l.s.counts.refused.Add(1)
 		err = &ReadingError{c, err}
-		l.refuse(state, err, "a reading was refused")
+		l.refuse(state, err, "a reading was refused", a.atNS)
 		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	case a.dup && !dated:
 		// It was sent before, nobody knows when: its arrival says nothing.
@@ -242,7 +252,7 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 		state.lastNS, state.lastValue = sample.AtNS, sample.Value
 		err = &ReadingError{c, &ClockError{fmt.Sprintf("its time is %v behind what came from other topics before it; let all of this device's topics go by one clock, or send none of them with a time",
 			time.Duration(l.order.sentNS-sample.AtNS).Round(time.Millisecond))}}
-		l.refuse(state, err, "a reading came too late to be put in its place")
+		l.refuse(state, err, "a reading came too late to be put in its place", a.atNS)
 		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	default:
 		if dated {
@@ -252,19 +262,35 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 			l.past.readings++
 		}
 		if state.refusal != "" {
-			l.s.log.Info("readings are good again", "topic", c.Wiring.Topic, "signal", c.Signal, "brake", c.Name, "refused", state.refused)
-			state.refusal, state.refused = "", 0
+			if !state.quiet {
+				l.s.log.Info("readings are good again", "topic", c.Wiring.Topic, "signal", c.Signal, "brake", c.Name, "refused", state.refused)
+				state.refused = 0
+			}
+			state.refusal = ""
 		}
 	}
 	return err == nil, l.hold(sample, a.atNS), err
 }
 
-// refuse logs the first of a run of refusals.
-func (l *loop) refuse(state *channelState, err error, what string) {
-	state.refused++
-	if state.refusal == "" {
-		l.s.log.Warn(what, "err", err)
+// refuse logs the first of a run of refusals, as long as the runs are not many.
+func (l *loop) refuse(state *channelState, err error, what string, nowNS int64) {
+	if state.refusal == "" || state.quiet {
+		if since := nowNS - state.toldFromNS; since < 0 || since >= int64(toldWithin) {
+			state.told, state.toldFromNS = 0, nowNS
+		}
+		state.quiet = state.told >= mostTold
+		switch {
+		case state.quiet:
+		case state.refused > 0:
+			state.told++
+			l.s.log.Warn(what, "err", err, "refused_meanwhile", state.refused)
+			state.refused = 0
+		default:
+			state.told++
+			l.s.log.Warn(what, "err", err)
+		}
 	}
+	state.refused++
 	state.refusal = what
 }
 

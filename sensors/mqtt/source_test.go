@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -266,6 +267,41 @@ func TestRefusedPayloadsAreToldAndBad(t *testing.T) {
 	}
 	if c := r.source.Counts(); c.Refused != 2 || c.Received != 3 {
 		t.Errorf("counts are %+v, want 2 of 3 refused", c)
+	}
+}
+
+// A sender that alternates between sense and nonsense is told of a few times a
+// minute and not at each payload; what was not said is counted, and the next
+// minute tells of it again.
+func TestAFlappingSenderDoesNotFillTheLog(t *testing.T) {
+	log := &logText{}
+	l := &loop{connection: &connection{s: &Source{log: log.logger()}}}
+	var state channelState
+	refused := errors.New("the payload is no JSON")
+	const start = int64(1_795_000_000_000_000_000)
+	minute := func(from int64) {
+		for i := range int64(200) { // good readings between them
+			l.refuse(&state, refused, "a reading was refused", from+i*int64(time.Second)/4)
+			state.refusal = ""
+		}
+	}
+	minute(start)
+	if n := log.count("a reading was refused"); n != mostTold {
+		t.Errorf("%d refusals in a minute were told, want %d", n, mostTold)
+	}
+	minute(start + int64(2*time.Minute))
+	if n := log.count("a reading was refused"); n != 2*mostTold {
+		t.Errorf("%d refusals in two minutes were told, want %d", n, 2*mostTold)
+	}
+	if n := log.count("refused_meanwhile=196"); n != 1 {
+		t.Errorf("what was not said was counted %d times:\n%s", n, log)
+	}
+	// One that goes wrong for good while nothing is said is told all the same.
+	for i := range int64(400) {
+		l.refuse(&state, refused, "a reading was refused", start+int64(2*time.Minute)+50e9+i*int64(time.Second)/4)
+	}
+	if n := log.count("a reading was refused"); n != 2*mostTold+1 {
+		t.Errorf("a sender that went wrong for good was told %d times", n-2*mostTold)
 	}
 }
 
