@@ -79,6 +79,21 @@ func fromBoardToRecord(t *testing.T, ctx context.Context, name string, script bo
 	sees("that it was acknowledged", `/The alarm was acknowledged\.[^]*acknowledged by R\. Holm/`)
 	step("4-acknowledged")
 
+	// Set aside for a shift, and taken back.
+	const shelve = `.alarm form:has(input[value="shelve"]) `
+	click(`.alarm summary`)
+	write(shelve+`input[name="reason"]`, "crane is stopped")
+	write(shelve+`input[name="by"]`, "R. Holm")
+	click(shelve + `button`)
+	sees("that it was shelved", `/The alarm was shelved\.[^]*Held back[^]*Shelved by R\. Holm until[^]*crane is stopped/`)
+	const unshelve = `.alarm form:has(input[value="unshelve"]) `
+	write(unshelve+`input[name="by"]`, "R. Holm")
+	click(unshelve + `button`)
+	sees("that it is told anew", `/The alarm was unshelved\.[^]*not acknowledged/`)
+	write(acknowledge+`input[name="by"]`, "R. Holm")
+	click(acknowledge + `button`)
+	sees("that it was acknowledged again", `/The alarm was acknowledged\.[^]*acknowledged by R\. Holm/`)
+
 	click(`.alarm h3 a`)
 	sees("on the brake's page who acknowledged", `/acknowledged by R\. Holm[^]*Gap history/`)
 	click(`#plan a[href^="/enter"]`)
