@@ -21,8 +21,9 @@ type ChainPlan struct {
 }
 
 // orderReason is why the chain's order is kept. Common practice in the trade,
-// without a published source.
-const orderReason = "A creep brake that cannot free stalls its motor against itself when the main brake is tried, so it comes first; only when it is right does a trial of the main brake tell anything."
+// without a published source, where it was learned with a creep brake before a
+// main one.
+const orderReason = "in this order: a brake that cannot free stalls its motor against itself when the next one is tried, as a creep brake does while the main brake is; only when it is right does a trial of the next tell anything."
 
 // testAfter is what follows an adjustment.
 const testAfter = "Then test before return to service: first without load, watching both brakes free and set for five full cycles, then with load as the hoist maker's instructions and local rules require."
@@ -33,26 +34,25 @@ const testAfter = "Then test before return to service: first without load, watch
 func PlanChain(members []ChainMember) ChainPlan {
 	var c ChainPlan
 	states := make([]State, 0, len(members))
-	work := 0
-	var idle []string
+	var work, idle []string
 	for _, m := range members {
 		p := PlanFor(m.Settings, m.Verdict, m.Use)
 		states = append(states, p.State)
 		c.Due = c.Due || p.Due
 		if p.Due || p.Action == Reline {
-			work++
+			work = append(work, p.Brake)
 		} else {
 			idle = append(idle, p.Brake+" ("+standing(p)+")")
 		}
 		c.Plans = append(c.Plans, p)
 	}
 	c.State = worst(states)
-	if work == 0 {
+	if len(work) == 0 {
 		return c
 	}
 	c.Test = testAfter
-	if work > 1 {
-		c.Order = orderReason
+	if len(work) > 1 {
+		c.Order = strings.Join(work, " before ") + ", " + orderReason
 	}
 	if len(idle) > 0 {
 		c.Others = "The load hangs on all of these brakes one after the other. While the hoist is out of use, look at " + strings.Join(idle, " and ") + " too."

@@ -35,7 +35,7 @@ func TestPlanOnTheBrakesPage(t *testing.T) {
 		wants []string
 	}{
 		{"both due", planned(1.82, 2.82, 0), []string{
-			"A creep brake that cannot free stalls its motor",
+			"quay-2/creep before quay-2/main, in this order: a brake that cannot free stalls its motor",
 			"quay-2/creep . Due: Take 4 shims out of each of the 2 packs (8 in all, 0.1 mm each). It should then read 1.02 ± 0.02 mm. Adjusting left in the lining: 10 of 10, then 6.",
 			"quay-2/main . Due: Turn the brake ring on by 2 index holes (1/3 turn). It should then read 1.82 ± 0.02 mm. Adjusting left in the lining: 3 of 3, then 1. Lining 5.68 ± 0.01 mm, 1.68 mm above its minimum.",
 			"Then test before return to service", alerts.Cautions()[0]}},
