@@ -5,12 +5,16 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"gapward/analysis"
+	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 )
 
@@ -103,4 +107,72 @@ brakes:
 			t.Error(err)
 		}
 	}
+}
+
+// soundDatabase has Python's own SQLite look through a database: its answer, and
+// how many cycles it counts.
+const soundDatabase = `
+import sqlite3, sys
+db = sqlite3.connect("file:" + sys.argv[1] + "?mode=ro", uri=True)
+print(*[r[0] for r in db.execute("PRAGMA integrity_check")], *db.execute("PRAGMA foreign_key_check"), db.execute("SELECT count(*) FROM cycles").fetchone()[0])
+`
+
+// The program's own backup beside the running daemon, time and again: each copy
+// is whole by a judge that isn't ours, has the cycles of its moment to the bit,
+// and a daemon goes on from it as if nothing had been.
+func TestBackupOfARunningDaemon(t *testing.T) {
+	t.Parallel()
+	python := exporttest.Program(t, "/usr/bin/python3", "python3")
+	s, program := newBusySite(t, 8, ""), build(t)
+	p := startProcess(t, nil, program, "run", "--config", s.file)
+	p.err.find(t, 30*time.Second, `msg=running`)
+	var copies []string
+	for i := range 5 {
+		eventually(t, time.Minute, "more cycles", func() bool { return len(s.stored(t)) >= 4*(i+1) })
+		path := filepath.Join(t.TempDir(), "copy.db")
+		if out, err := exec.Command(program, "backup", path, "--config", s.file).CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		copies = append(copies, path)
+	}
+	if status := p.signal(t, syscall.SIGTERM); status.ExitStatus() != 0 {
+		t.Errorf("it ended with %v", p.cmd.ProcessState)
+	}
+	all, before := s.stored(t), 0
+	for i, path := range copies {
+		out, err := exec.Command(python, "-c", soundDatabase, path).CombinedOutput()
+		s.data = filepath.Dir(path)
+		if err := os.Rename(path, filepath.Join(s.data, "gapward.db")); err != nil {
+			t.Fatal(err)
+		}
+		had := s.stored(t)
+		if err != nil || strings.TrimSpace(string(out)) != fmt.Sprintf("ok %d", len(had)) {
+			t.Errorf("copy %d with %d cycles is judged %q (%v)", i, len(had), out, err)
+		}
+		if len(had) < max(before, 4*(i+1)) || !slices.Equal(had, all[:len(had)]) {
+			t.Errorf("copy %d has %d cycles, or others than were stored", i, len(had))
+		}
+		before = len(had)
+	}
+
+	// Put back, the last is gone on from.
+	text, err := os.ReadFile(s.file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.file = filepath.Join(s.data, "site.yaml")
+	if err := os.WriteFile(s.file, []byte(strings.Replace(string(text), "data: ", "data: "+s.data+" # ", 1)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	p = startProcess(t, nil, program, "run", "--config", s.file)
+	p.err.find(t, 30*time.Second, `msg=recalled cycles=`+fmt.Sprint(before)+` `)
+	eventually(t, time.Minute, "cycles after those of the copy", func() bool { return len(s.stored(t)) >= before+3 })
+	if status := p.signal(t, syscall.SIGTERM); status.ExitStatus() != 0 {
+		t.Errorf("it ended with %v", p.cmd.ProcessState)
+	}
+	if now := s.stored(t); !slices.Equal(now[:before], all[:before]) {
+		t.Error("what was in the copy is not as it was")
+	}
+	s.sameAsUnkilled(t)
+	t.Logf("%d copies of up to %d cycles, all whole", len(copies), before)
 }

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"net/url"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -62,7 +65,7 @@ func TestDashboardShowsTheDemonstration(t *testing.T) {
 
 	// What Grafana puts in for its variables.
 	fill := strings.NewReplacer("$brake", ".*", "$__rate_interval", "1m")
-	_, panels := dashboard(t, "prometheus.json")
+	text, panels := dashboard(t, "prometheus.json")
 	asked := 0
 	for _, p := range panels {
 		if p.Title == "" || p.Type != "text" && (p.Description == "" || len(p.Targets) == 0) {
@@ -83,6 +86,36 @@ func TestDashboardShowsTheDemonstration(t *testing.T) {
 				}
 			}
 		}
+	}
+	// What its variable offers to choose from.
+	const brakes = "label_values(gapward_gap_limit_meters, brake)"
+	if !strings.Contains(string(text), brakes) {
+		t.Errorf("the dashboard doesn't ask for %s", brakes)
+	}
+	for _, brake := range []string{"quay-2/main", "quay-2/creep", "gantry-1/hoist", "trolley-3/hoist"} {
+		if n, _, what := ask(t, address, fmt.Sprintf("count by (brake) (gapward_gap_limit_meters{brake=%q})", brake)); n != 1 {
+			t.Errorf("%s can't be chosen: %s", brake, what)
+		}
+	}
+
+	// The linter has but one thing to say: that name is promised to the outside.
+	promtool := exporttest.Program(t, "promtool")
+	resp, err := http.Get("http://" + target + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = resp.Body.Close() }()
+	lint := exec.Command(promtool, "check", "metrics")
+	var exposed bytes.Buffer
+	lint.Stdin = io.TeeReader(resp.Body, &exposed)
+	said, _ := lint.CombinedOutput() // 3 where it has something to say
+	for line := range strings.Lines(string(said)) {
+		if !strings.HasPrefix(line, "gapward_forecast_timestamp_seconds non-summary metrics should not have \"quantile\" label") {
+			t.Errorf("promtool check metrics: %s", line)
+		}
+	}
+	if n := strings.Count(exposed.String(), "\ngapward_"); n < 150 {
+		t.Errorf("only %d lines were checked", n)
 	}
 	if asked < 15 {
 		t.Errorf("only %d expressions were found", asked)

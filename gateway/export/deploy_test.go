@@ -121,6 +121,70 @@ func TestPromtoolTakesTheRules(t *testing.T) {
 	quietly(t, dir, promtool, "test", "rules", "rules_test.yaml")
 }
 
+// Every condition's alert fires while its series is 1 and no longer, with its
+// words: promtool's unit test of each, beside those in the folder.
+func TestEveryConditionsAlertFires(t *testing.T) {
+	promtool := exporttest.Program(t, "promtool")
+	rules, err := filepath.Abs(deployed("prometheus", "rules.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	type alert struct {
+		Labels      map[string]string `yaml:"exp_labels"`
+		Annotations map[string]string `yaml:"exp_annotations"`
+	}
+	type look struct {
+		Name   string  `yaml:"alertname"`
+		At     string  `yaml:"eval_time"`
+		Alerts []alert `yaml:"exp_alerts,omitempty"`
+	}
+	type series struct {
+		Series, Values string
+	}
+	type unit struct {
+		Interval string
+		Input    []series `yaml:"input_series"`
+		Looks    []look   `yaml:"alert_rule_test"`
+	}
+	file := struct {
+		Rules []string `yaml:"rule_files"`
+		Every string   `yaml:"evaluation_interval"`
+		Tests []unit
+	}{Rules: []string{rules}, Every: "1m"}
+	for _, r := range alertRules(t) {
+		condition := regexp.MustCompile(`^gapward_alarm_active\{condition="([^"]+)"\} == 1$`).FindStringSubmatch(r.Expr)
+		if condition == nil {
+			continue // the folder's own tests have it
+		}
+		labels, brake := map[string]string{"condition": condition[1], "severity": r.Labels["severity"]}, ""
+		if strings.Contains(r.Annotations["summary"], "$labels.brake") {
+			brake = mainBrake
+			labels["brake"] = brake
+		}
+		words := map[string]string{}
+		for name, text := range r.Annotations {
+			words[name] = strings.ReplaceAll(text, "{{ $labels.brake }}", brake)
+		}
+		file.Tests = append(file.Tests, unit{"1m",
+			[]series{{fmt.Sprintf("gapward_alarm_active{brake=%q, condition=%q}", brake, condition[1]), "0 1 1 0"},
+				{fmt.Sprintf("gapward_alarm_active{brake=%q, condition=%q}", creepBrake, condition[1]), "0x4"}},
+			[]look{{Name: r.Alert, At: "0m"}, {r.Alert, "2m", []alert{{labels, words}}}, {Name: r.Alert, At: "3m"}}})
+	}
+	if len(file.Tests) < len(alerts.Conditions())-1 {
+		t.Errorf("only %d of %d conditions have an alert to be tried", len(file.Tests), len(alerts.Conditions()))
+	}
+	text, err := yaml.Marshal(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "test.yaml"), text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	quietly(t, dir, promtool, "test", "rules", "test.yaml")
+	t.Logf("%d alerts fire and end", len(file.Tests))
+}
+
 // systemd-analyze reports an unknown key only by printing it, so any output is
 // a failure.
 func TestSystemdTakesTheUnit(t *testing.T) {

@@ -145,13 +145,22 @@ func pool(path string, conns int, query url.Values) (*sql.DB, error) {
 	return p, nil
 }
 
+// Pages that a connection keeps in memory, kB. The system keeps them as well,
+// and gives that memory back.
+const (
+	writerCache = 1024
+	readerCache = 256 // of each
+)
+
 func writerSettings(synchronous string) url.Values {
 	return url.Values{
 		"_journal_mode": {"WAL"},
 		"_synchronous":  {synchronous},
-		"_pragma":       {"journal_size_limit(4194304)"},
+		"_pragma":       {"journal_size_limit(4194304)", cacheOf(writerCache)},
 	}
 }
+
+func cacheOf(kB int) string { return fmt.Sprintf("cache_size(-%d)", kB) }
 
 // open opens the connections, checks the file and brings its schema up to
 // date. On an error nothing stays open.
@@ -180,7 +189,7 @@ func (d *DB) open(ctx context.Context) (err error) {
 	if d.light, err = pool(d.path, 1, writerSettings("NORMAL")); err != nil {
 		return err
 	}
-	if d.read, err = pool(d.path, readers, url.Values{"_query_only": {"1"}}); err != nil {
+	if d.read, err = pool(d.path, readers, url.Values{"_query_only": {"1"}, "_pragma": {cacheOf(readerCache)}}); err != nil {
 		return err
 	}
 	if d.st, err = prepare(ctx, d.write); err != nil {
