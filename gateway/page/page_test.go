@@ -184,14 +184,26 @@ func TestNamesAreEscapedEverywhere(t *testing.T) {
 }
 
 func TestNothingIsScriptedOrStyledInline(t *testing.T) {
-	deps, _ := harbourSite(t)
+	deps := everySite(t)
+	signedIn := deps.Accounts
+	deps.Accounts = nil
 	s := serverOf(t, deps)
 	inline := regexp.MustCompile(`(?i)<style|\sstyle=|\son[a-z]+=|<script(?:[^>]*src)?[^>]*>[^<]|javascript:`)
-	for _, path := range []string{"/", "/brake/quay-2/main", "/nowhere"} {
-		if found := inline.FindString(get(s, path).Body.String()); found != "" {
-			t.Errorf("%s has %q, which the content security policy forbids", path, found)
+	check := func(s *Server, path string) {
+		t.Helper()
+		w := getHere(s, path)
+		if found := inline.FindString(w.Body.String()); found != "" || w.Body.Len() < 1000 {
+			t.Errorf("%s has %q, which the content security policy forbids, in %d bytes", path, found, w.Body.Len())
+		}
+		if csp := w.Header().Get("Content-Security-Policy"); csp != "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'" {
+			t.Errorf("%s: the policy is %q", path, csp)
 		}
 	}
+	for _, path := range []string{"/", "/?by=crane&from=1", "/brake/quay-2/main", "/brake/pit/hoist", "/alarms", "/enter", "/enter?brake=quay-2/main", "/report", "/audit", "/nowhere"} {
+		check(s, path)
+	}
+	deps.Accounts = signedIn
+	check(serverOf(t, deps), "/signin")
 }
 
 func TestHeadersOnEveryAnswer(t *testing.T) {
