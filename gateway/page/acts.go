@@ -140,7 +140,7 @@ func (s *Server) apiAct(w http.ResponseWriter, r *http.Request) {
 	in := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostForm))
 	in.DisallowUnknownFields()
 	if err := in.Decode(&want); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "it can't be read: "+err.Error())
+		s.refuse(w, r, http.StatusBadRequest, "it can't be read: "+unreadable(err))
 		return
 	}
 	e, err := s.carryOut(r, want)

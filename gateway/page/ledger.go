@@ -98,7 +98,7 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	in := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostEntryBytes))
 	in.DisallowUnknownFields()
 	if err := in.Decode(&body); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "the entry can't be read: "+err.Error())
+		s.refuse(w, r, http.StatusBadRequest, "the entry can't be read: "+unreadable(err))
 		return
 	}
 	if _, err := in.Token(); !errors.Is(err, io.EOF) {
