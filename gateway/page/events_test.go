@@ -4,10 +4,12 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"fmt"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -178,5 +180,70 @@ func TestTooManyStreamsAreTurnedAway(t *testing.T) {
 	s.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodHead, "/events", nil))
 	if w.Code != http.StatusOK || len(s.streams) != maxStreams-1 {
 		t.Errorf("after one has gone: status %d with %d streams", w.Code, len(s.streams))
+	}
+}
+
+// Two hundred may follow live at the same time, on real sockets, and each is
+// told.
+func TestTwoHundredFollowLive(t *testing.T) {
+	deps, data := harbourSite(t)
+	url, stop := served(t, serverOf(t, deps))
+	const many = 200
+	ready, told := make(chan struct{}, many), make(chan error, many)
+	var all sync.WaitGroup
+	client := &http.Client{Transport: &http.Transport{MaxConnsPerHost: many}}
+	for i := range many {
+		all.Go(func() {
+			path := "/events"
+			if i%2 == 1 {
+				path += "?on=/brake/quay-1/creep"
+			}
+			answer, err := client.Get(url + path)
+			if err != nil {
+				told <- err
+				return
+			}
+			defer func() { _ = answer.Body.Close() }()
+			lines := bufio.NewScanner(answer.Body)
+			for lines.Scan() {
+				switch lines.Text() {
+				case ": gapward":
+					ready <- struct{}{}
+				case "event: changed":
+					told <- nil
+					return
+				}
+			}
+			told <- fmt.Errorf("the stream ended: %v", lines.Err())
+		})
+	}
+	patience := time.After(2 * time.Minute)
+	for n := 0; n < many; n++ {
+		select {
+		case <-ready:
+		case err := <-told:
+			t.Fatal(err)
+		case <-patience:
+			t.Fatalf("only %d streams were opened", n)
+		}
+	}
+	data.change(func() {
+		v := data.verdicts["quay-1/creep"]
+		v.GapMM, v.AtNS = 1.37, v.AtNS+1
+		data.verdicts["quay-1/creep"] = v
+	})
+	for n := 0; n < many; n++ {
+		select {
+		case err := <-told:
+			if err != nil {
+				t.Fatal(err)
+			}
+		case <-patience:
+			t.Fatalf("only %d were told", n)
+		}
+	}
+	all.Wait()
+	if err := stop(); err != nil {
+		t.Error(err)
 	}
 }
