@@ -51,16 +51,13 @@ func TestLoad(t *testing.T) {
 		}, n, d)
 	}
 	t.Logf("%-7s %-18s %9s %12s %11s %12s %15s %6s", "brakes", "read by", "samples/s", "CPU/sample", "period", "p99 lateness", "brakes per core", "CPU")
+	loop := func(n int) measured {
+		return measure(t, func(ctx context.Context, note func(brake int32, at time.Time)) { rawLoop(ctx, t, address, n, note) }, n, d)
+	}
 	var raw measured
 	for _, n := range rows {
-		loop := func() measured {
-			return measure(t, func(ctx context.Context, note func(brake int32, at time.Time)) { rawLoop(ctx, t, address, n, note) }, n, d)
-		}
 		var same measured
-		raw, same = loop(), plan(n, 1, 1)
-		for range 2 { // in turn, and the least disturbed of each, as the machine may have other things to do
-			raw, same = cheaper(raw, loop()), cheaper(same, plan(n, 1, 1))
-		}
+		raw, same = takeTurns(func() measured { return loop(n) }, func() measured { return plan(n, 1, 1) })
 		t.Log(raw.row(n, "raw loop", raw))
 		t.Log(same.row(n, "the same requests", raw))
 		t.Log(plan(n, 1, 4).row(n, "… four in flight", raw))
@@ -70,11 +67,24 @@ func TestLoad(t *testing.T) {
 		}
 	}
 	const many = 16 * 500
-	full := plan(many, 16, 1)
+	most := rows[len(rows)-1]
+	again, full := takeTurns(func() measured { return loop(most) }, func() measured { return plan(many, 16, 1) })
+	raw = cheaper(raw, again)
 	t.Log(full.row(many, "blocks of 16", raw))
 	if more := 1 / full.timesCPU(raw); more < 10/aim {
 		t.Errorf("in blocks of 16 a core serves %.1f times the brakes of the raw loop, less than %.0f", more, 10/aim)
 	}
+}
+
+// takeTurns measures two ways of reading in turn, some times, and returns the least
+// disturbed of each: the machine may have other things to do, and what they take
+// from its caches counts as the reader's own.
+func takeTurns(a, b func() measured) (bestA, bestB measured) {
+	bestA, bestB = a(), b()
+	for range 2 {
+		bestA, bestB = cheaper(bestA, a()), cheaper(bestB, b())
+	}
+	return bestA, bestB
 }
 
 func cheaper(a, b measured) measured {

@@ -151,7 +151,7 @@ func plugIn(t *testing.T, ours, theirs string) (unplug func()) {
 		})
 	}
 	t.Cleanup(unplug)
-	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
 		_, err1 := os.Stat(ours)
 		_, err2 := os.Stat(theirs)
 		if err1 == nil && err2 == nil {
