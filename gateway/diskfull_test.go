@@ -174,4 +174,6 @@ func TestDiskFull(t *testing.T) {
 	if at := time.Unix(0, own[1].AtNS); at.Before(room.Add(-2*time.Second)) || own[1].SinceNS != own[0].AtNS {
 		t.Errorf("cleared at %v, since %d; there was room from %v", at, own[1].SinceNS, room)
 	}
+	t.Logf("full for %v: %v cycles of that time are stored as a replay has them; told %q, and over %v after there was room",
+		room.Sub(full).Round(time.Second), during, own[0].Detail, time.Unix(0, own[1].AtNS).Sub(room).Round(100*time.Millisecond))
 }

@@ -279,40 +279,38 @@ func TestKilledKnowsWhatItKnew(t *testing.T) {
 func TestKilledGoesOnLikeOneThatWasNot(t *testing.T) {
 	l := newLife(t, 24)
 	random := rand.New(rand.NewPCG(11, 11))
-	for range 3 {
-		var kills []float64
-		for range 6 {
-			kills = append(kills, random.Float64())
+	kills := make([]float64, 6)
+	for i := range kills {
+		kills[i] = random.Float64()
+	}
+	slices.Sort(kills)
+	one, two := l.run(t), l.run(t)
+	at := 0
+	for _, share := range append(kills, 1) {
+		to := int(share * float64(len(l.samples)))
+		one.feed(l.samples[at:to])
+		two.feed(l.samples[at:to])
+		at = to
+		one.p.Restart()
+		if err := one.p.learnAll(t.Context(), func(name string) (int32, bool) { return one.p.Place(name), true }, one.db, slog.New(slog.DiscardHandler)); err != nil {
+			t.Fatal(err)
 		}
-		slices.Sort(kills)
-		one, two := l.run(t), l.run(t)
-		at := 0
-		for _, share := range append(kills, 1) {
-			to := int(share * float64(len(l.samples)))
-			one.feed(l.samples[at:to])
-			two.feed(l.samples[at:to])
-			at = to
-			one.p.Restart()
-			if err := one.p.learnAll(t.Context(), func(name string) (int32, bool) { return one.p.Place(name), true }, one.db, slog.New(slog.DiscardHandler)); err != nil {
-				t.Fatal(err)
-			}
-			two.close() // nothing is stored that wasn't
-			two.start()
+		two.close() // nothing is stored that wasn't
+		two.start()
+	}
+	a, b := lines(&one.heard), lines(&two.heard)
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			t.Fatalf("killed at %v: line %d of %d is\n%s\nwant\n%s", kills, i, len(a), b[i], a[i])
 		}
-		a, b := lines(&one.heard), lines(&two.heard)
-		for i := range min(len(a), len(b)) {
-			if a[i] != b[i] {
-				t.Fatalf("killed at %v: line %d of %d is\n%s\nwant\n%s", kills, i, len(a), b[i], a[i])
-			}
-		}
-		if len(a) != len(b) || len(a) < 300 {
-			t.Fatalf("killed at %v: %d lines, want %d", kills, len(b), len(a))
-		}
-		one.p.LearnedAll()
-		two.p.LearnedAll()
-		if !slices.EqualFunc(one.p.Learned(nil), two.p.Learned(nil), func(a, b store.LearnedRow) bool { return bytes.Equal(a.State, b.State) }) {
-			t.Errorf("killed at %v: something else is learned", kills)
-		}
+	}
+	if len(a) != len(b) || len(a) < 300 {
+		t.Fatalf("killed at %v: %d lines, want %d", kills, len(b), len(a))
+	}
+	one.p.LearnedAll()
+	two.p.LearnedAll()
+	if !slices.EqualFunc(one.p.Learned(nil), two.p.Learned(nil), func(a, b store.LearnedRow) bool { return bytes.Equal(a.State, b.State) }) {
+		t.Errorf("killed at %v: something else is learned", kills)
 	}
 }
 

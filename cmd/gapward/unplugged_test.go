@@ -4,8 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
+	"net/http"
 	"os"
 	"strconv"
 	"strings"
@@ -27,7 +29,7 @@ func unplugs() int {
 	if testing.Short() {
 		return 8
 	}
-	return 24
+	return 20
 }
 
 // A plant unplugs the box, the database, the broker and the network between
@@ -120,6 +122,11 @@ func TestUnpluggedInAnyOrder(t *testing.T) {
 		}
 		return time.Since(since) > 12*time.Second && delivered(t, db, newest)
 	})
+	for path, want := range map[string]string{"/healthz": "200 OK alive", "/readyz": "503 Service Unavailable device io: since "} {
+		if got := answer(t, "http://"+page+path); !strings.HasPrefix(got, want) {
+			t.Errorf("with the device taken away %s says %q, want %q", path, got, want)
+		}
+	}
 	figures := prometheusHolds(t, prometheus, db)
 	if status := box.signal(t, syscall.SIGTERM); status.ExitStatus() != 0 {
 		t.Errorf("told to end, it ended with %v", box.cmd.ProcessState)
@@ -150,6 +157,21 @@ func (s busySite) count(t *testing.T) int {
 		t.Fatal(err)
 	}
 	return int(newest.Cycle)
+}
+
+// answer is status and body of an answer.
+func answer(t *testing.T, url string) string {
+	t.Helper()
+	resp, err := http.Get(url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = resp.Body.Close() }()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp.Status + " " + string(body)
 }
 
 // delivered reports whether both exporters' cursors are at the newest rows.

@@ -306,6 +306,25 @@ func TestBackup(t *testing.T) {
 	}
 }
 
+// What is committed outlasts a power cut, which no test here can cause: SQLite is
+// asked whether it syncs each commit. 2 is FULL, 1 NORMAL.
+func TestEachCommitIsSynced(t *testing.T) {
+	d := openAt(t, t.TempDir())
+	for _, c := range []struct {
+		name string
+		db   *sql.DB
+		want string
+	}{{"the writer's", d.write, "wal 2"}, {"the cursors'", d.light, "wal 1"}} {
+		var mode, synchronous string
+		if err := c.db.QueryRow("SELECT journal_mode, synchronous FROM pragma_journal_mode, pragma_synchronous").Scan(&mode, &synchronous); err != nil {
+			t.Fatal(err)
+		}
+		if got := mode + " " + synchronous; got != c.want {
+			t.Errorf("%s connection has %s, want %s", c.name, got, c.want)
+		}
+	}
+}
+
 func TestCheckpointCutsTheLog(t *testing.T) {
 	d := openAt(t, t.TempDir())
 	for i := range 20 {
