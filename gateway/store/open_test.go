@@ -195,6 +195,69 @@ func TestDamagedDatabaseIsSetAside(t *testing.T) {
 	}
 }
 
+// TestIDsGoOnAfterDamage wants ids, by which far ends know rows, and cursors to go
+// on in the database that takes a damaged one's place, also over the next start.
+func TestIDsGoOnAfterDamage(t *testing.T) {
+	ctx, dir := t.Context(), t.TempDir()
+	d := openAt(t, dir)
+	b := wholeBatch()
+	for i := range 1000 {
+		b.Cycles = append(b.Cycles, cycleAt(mainBrake, 10+i))
+	}
+	commit(t, d, b)
+	if err := d.SetCursors(ctx, map[string]int64{"influx/cycles": 900, "influx/alarms": 5}); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	content, err := os.ReadFile(d.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	half := len(content) / 2 / 4096 * 4096
+	if err := os.WriteFile(d.path, append(append(content[:half:half], bytes.Repeat([]byte{0xa5}, 4096)...), content[half+4096:]...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, suspectName), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, start := range []string{"the start that finds it", "the next"} {
+		d = openAt(t, dir)
+		if aside := d.SetAside() != ""; aside != (start != "the next") {
+			t.Fatalf("%s sets aside %q", start, d.SetAside())
+		}
+		if d.next != (nextIDs{cycle: 1004, forecast: 4, alarm: 6, rev: 3, entry: 1}) {
+			t.Errorf("%s goes on with %+v", start, d.next)
+		}
+		if at := must(d.Cursors(ctx, "influx/")); at["influx/cycles"] != 900 || at["influx/alarms"] != 5 {
+			t.Errorf("%s has the cursors %v", start, at)
+		}
+		if err := d.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d = openAt(t, dir)
+	more := Batch{Cycles: []CycleRow{cycleAt(mainBrake, 5000)}}
+	commit(t, d, &more)
+	if more.Cycles[0].ID != 1004 || len(must(d.CyclesAfter(ctx, 900, 10))) != 1 {
+		t.Errorf("the next cycle is %d", more.Cycles[0].ID)
+	}
+	// Begun anew while it runs, and stopped before anything is stored.
+	if err := os.Remove(d.path); err != nil {
+		t.Fatal(err)
+	}
+	if r, err := d.Renew(ctx, false); err != nil || !r.Empty {
+		t.Fatalf("%+v, %v", r, err)
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if d = openAt(t, dir); d.next.cycle != 1005 {
+		t.Errorf("after a restart cycle %d is next, want 1005", d.next.cycle)
+	}
+}
+
 // TestDamageFoundWhileRunning wants damage in the middle of a file, which a
 // quick start doesn't see, to be noted when a read meets it and set aside at
 // the next start.

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -52,7 +53,9 @@ func (d *DB) Renew(ctx context.Context, takeForDamaged bool) (r Renewed, err err
 		return r, fmt.Errorf("opening database %s anew: %w", d.path, err)
 	}
 	d.met.Store(false)
-	d.next = d.next.atLeast(next)
+	if err := d.goOnAfter(ctx, next, nil); err != nil {
+		d.lg.Warn("a restart before the next row is stored will number anew", "error", err)
+	}
 	return Renewed{Aside: d.setAside, Entries: d.setAsideEntries, Empty: d.setAside != "" || len(d.brakes) == 0}, nil
 }
 
@@ -80,11 +83,17 @@ func (d *DB) openOrSetAside(ctx context.Context, takeForDamaged bool) error {
 	if moveErr != nil {
 		return fmt.Errorf("%w; and it could not be set aside: %w", err, moveErr)
 	}
-	d.lg.Error("the database is damaged; it is set aside and an empty one takes its place: history, forecasts and cursors begin anew",
+	d.lg.Error("the database is damaged; it is set aside and an empty one takes its place: history and forecasts begin anew",
 		"error", err, "damaged", aside, "database", d.path)
 	d.setAside = aside
 	if err := d.open(ctx); err != nil {
 		return err
+	}
+	if ids, cursors := readMarks(ctx, aside); ids != (nextIDs{}) || len(cursors) > 0 {
+		if err := d.goOnAfter(ctx, ids, cursors); err != nil {
+			d.lg.Error("ids and cursors could not be taken over from the damaged database", "error", err)
+		}
+		d.lg.Info("ids and cursors go on after those that could be read of the damaged database", "next_cycle", d.next.cycle, "cursors", len(cursors))
 	}
 	saved, saveErr := d.saveLedger(ctx, aside)
 	if saveErr != nil {
@@ -93,6 +102,87 @@ func (d *DB) openOrSetAside(ctx context.Context, takeForDamaged bool) error {
 		d.lg.Info("the ledger was taken over from the damaged database", "entries", saved)
 	}
 	d.setAsideEntries = saved
+	return nil
+}
+
+// readMarks reads what a damaged database still tells of the ids that it gave,
+// and of how far each reader had come. What can't be read is 0 or missing.
+func readMarks(ctx context.Context, aside string) (next nextIDs, cursors map[string]int64) {
+	from, err := pool(aside, 1, url.Values{"_query_only": {"1"}})
+	if err != nil {
+		return next, nil
+	}
+	defer func() { _ = from.Close() }()
+	latest := func(query string) int64 {
+		var id sql.NullInt64
+		if err := from.QueryRowContext(ctx, query).Scan(&id); err != nil || !id.Valid {
+			return 0
+		}
+		return id.Int64 + 1
+	}
+	next = nextIDs{cycle: latest("SELECT max(id) FROM cycles"), forecast: latest("SELECT max(id) FROM forecasts"), alarm: latest("SELECT max(id) FROM alarms"),
+		rev: latest("SELECT max(rev) FROM verdicts"), entry: latest("SELECT max(id) FROM ledger")}
+	cursors = map[string]int64{}
+	for _, query := range []string{"SELECT name, id FROM cursors", "SELECT '/' || stream, id FROM given"} {
+		_ = eachRow(ctx, from, func(rows *sql.Rows) error { // as far as it goes
+			var name string
+			var id int64
+			err := rows.Scan(&name, &id)
+			if err != nil {
+				return err
+			}
+			_, stream, _ := strings.Cut(name, "/")
+			next = next.atLeast(next.after(stream, id))
+			if !strings.HasPrefix(name, "/") {
+				cursors[name] = id
+			}
+			return nil
+		}, query)
+	}
+	return next, cursors
+}
+
+// after is the ids after one of a stream.
+func (n nextIDs) after(stream string, id int64) nextIDs {
+	switch stream {
+	case "cycles":
+		n.cycle = id + 1
+	case "forecasts":
+		n.forecast = id + 1
+	case "alarms":
+		n.alarm = id + 1
+	case "verdicts":
+		n.rev = id + 1
+	case "ledger":
+		n.entry = id + 1
+	}
+	return n
+}
+
+// goOnAfter has the ids go on from some, for good, and takes cursors over.
+func (d *DB) goOnAfter(ctx context.Context, next nextIDs, cursors map[string]int64) error {
+	d.next = d.next.atLeast(next)
+	tx, err := d.write.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }() // does nothing once committed
+	for stream, id := range map[string]int64{"cycles": next.cycle, "forecasts": next.forecast, "alarms": next.alarm, "verdicts": next.rev, "ledger": next.entry} {
+		if id <= 1 {
+			continue
+		}
+		if _, err := tx.ExecContext(ctx, "INSERT INTO given (stream, id) VALUES (?, ?) ON CONFLICT (stream) DO UPDATE SET id = max(id, excluded.id)", stream, id-1); err != nil {
+			return fmt.Errorf("keeping the latest ids: %w", err)
+		}
+	}
+	for name, id := range cursors {
+		if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO cursors (name, id) VALUES (?, ?)", name, id); err != nil {
+			return fmt.Errorf("taking over cursor %s: %w", name, err)
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("keeping the latest ids: %w", err)
+	}
 	return nil
 }
 
