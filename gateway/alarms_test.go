@@ -254,14 +254,14 @@ func TestABrakeOutOfServiceCallsNobody(t *testing.T) {
 
 // Stopped and begun anew anywhere, alarms go on as if nothing had been.
 func TestAlarmsAfterARestartAreThoseWithout(t *testing.T) {
-	site := hangingSite(t, 6, "alarms: {remind_every: 20m, escalate_after: 7m, latch: [gap-max, not-set]}\n")
+	site := hangingSite(t, 2, "alarms: {remind_every: 20m, escalate_after: 7m, latch: [gap-max, not-set]}\n")
 	conditions := []analysis.Condition{analysis.GapMax, analysis.NotSet, analysis.SlowSet, analysis.GapStep}
 	for seed := range uint64(4) {
 		run := func(restarts bool) []alerts.Event {
 			r, stops := rand.New(rand.NewPCG(seed, 1)), rand.New(rand.NewPCG(seed, 2))
 			b := newBelfry(t, site)
-			for range 300 {
-				brake, c := r.IntN(6), conditions[r.IntN(len(conditions))]
+			for range 450 {
+				brake, c := r.IntN(2), conditions[r.IntN(len(conditions))]
 				key := alerts.Key{Brake: site.Brakes[brake].Name, Condition: c}
 				switch n := r.IntN(12); {
 				case n < 5:
@@ -275,7 +275,7 @@ func TestAlarmsAfterARestartAreThoseWithout(t *testing.T) {
 				default:
 					b.pass(time.Duration(r.IntN(300)+1) * time.Second)
 				}
-				if restarts && stops.IntN(20) == 0 {
+				if restarts && stops.IntN(30) == 0 {
 					b.begin()
 				}
 			}
