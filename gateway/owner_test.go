@@ -210,9 +210,13 @@ func TestRefusedAndLateRowsAreAlarms(t *testing.T) {
 	o.watch.exported(export.Progress{Exporter: "influx", SetAside: 2})
 	o.watch.exported(export.Progress{Exporter: "mqtt"})
 	turn()
+	o.watch.exported(export.Progress{Exporter: "mqtt", SetAside: 1})
 	o.order.late += lateAMinute - 1
 	turn()
 	turn()
+	if told, _ := o.watch.ownAlarm(); len(gatewayEvents(t, o.db)) != 1 || !strings.Contains(o.faults.detail(), "exporter influx") || !strings.Contains(o.faults.detail(), "1 rows since the start were refused for good by the far end of exporter mqtt") {
+		t.Errorf("after another exporter's the alarm stands with %q, told as %+v", o.faults.detail(), told)
+	}
 	if own := gatewayEvents(t, o.db); len(own) != 1 || own[0].Detail != "2 rows since the start were refused for good by the far end of exporter influx, and set aside" {
 		t.Fatalf("after a refusal and few late samples: %+v", own)
 	}

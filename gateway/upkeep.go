@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"gapward/alerts"
@@ -131,10 +132,17 @@ func (o *owner) lookForRefused(nowNS int64) {
 		names = append(names, name)
 	}
 	slices.Sort(names)
+	var all []string
+	more := false
 	for _, name := range names {
-		if n := refused[name]; n > o.upkeep.refused[name] {
-			o.happened(rowRefused, fmt.Sprintf("%d rows since the start were refused for good by the far end of exporter %s, and set aside", n, name), nowNS)
+		n := refused[name]
+		if n > 0 {
+			all = append(all, fmt.Sprintf("%d rows since the start were refused for good by the far end of exporter %s, and set aside", n, name))
 		}
+		more = more || n > o.upkeep.refused[name]
+	}
+	if more {
+		o.happened(rowRefused, strings.Join(all, "; "), nowNS)
 	}
 	o.upkeep.refused = refused
 }
