@@ -31,7 +31,7 @@ type belief struct {
 }
 
 const (
-	nTau    = 10 // the first is a lining that doesn't run in
+	nTau    = 18 // the first is a lining that doesn't run in
 	nKappa  = 6
 	nWander = 2
 	nExtra  = 10
@@ -39,12 +39,16 @@ const (
 
 	priorRate  = 1.0 / 300 // prior standard deviation of the rate, ways a cycle
 	priorExtra = 6.0       // … of the extra, as a multiple of that
-	usualSpan  = 0.08      // the part of a life in which running-in fades to 1/e, seldom more than twice that
-	usualRunIn = 0.15      // what running-in takes of the way, seldom more than twice that
+	tauRatio   = 1.5       // of neighbouring τ
 )
 
-// tauOf is how many cycles a lining takes to run in to 1/e.
-func tauOf(i int) float64 { return math.Ldexp(30, i-1) }
+// tauOf is how many cycles a lining takes to run in to 1/e: 30 and on by
+// tauRatio. Coarser steps than that cost a forecast more than it can spare.
+func tauOf(i int) float64 {
+	return [nTau]float64{0, 30, 45, 67.5, 101.25, 151.875, 227.8125, 341.71875, 512.578125, 768.8671875,
+		1153.30078125, 1729.951171875, 2594.9267578125, 3892.39013671875, 5838.585205078125,
+		8757.877807617188, 13136.816711425781, 19705.225067138672}[i]
+}
 
 // kappaOf is the variance that wear adds per length of it, as a part of the
 // way: the squares of the relative standard deviation over the whole way.
@@ -56,8 +60,10 @@ func kappaOf(i int) float64 {
 func wanderOf(i int) float64 { return [nWander]float64{0.04, 0.22}[i] }
 
 // extraOf is the extra of a new lining's first cycle, as a multiple of the
-// rate.
-func extraOf(i int) float64 { return 0.4 * math.Pow(1.4, float64(i)) }
+// rate: 0.4 and on by 1.4.
+func extraOf(i int) float64 {
+	return [nExtra]float64{0.4, 0.56, 0.784, 1.0976, 1.53664, 2.151296, 3.0118144, 4.21654016, 5.903156224, 8.2644187136}[i]
+}
 
 func newBank(way float64, family *Family) *bank {
 	b := &bank{way: way, family: family}
@@ -78,22 +84,21 @@ func (k *bank) add(gapMM, variance, work, span float64) {
 		return
 	}
 	cycles := work - k.at
-	if cycles < 0 {
+	if !(cycles > 0) {
 		return
 	}
 	age := k.at - k.lining
-	for t := range nTau {
-		var extra float64
-		if t > 0 {
-			tau := tauOf(t)
-			extra = tau * math.Exp(-age/tau) * -math.Expm1(-cycles/tau)
-		}
-		for i := index(t, 0, 0); i < index(t+1, 0, 0); i++ {
-			b := &k.list[i]
-			kappa := kappaOf(i/nWander%nKappa) * k.way
-			b.predict(cycles, extra, kappa, wanderOf(i%nWander), k.way)
-			b.update(gapMM, variance+kappa*math.Max(b.m, 0)*span/12)
-		}
+	var extra [nTau]float64
+	for t := 1; t < nTau; t++ {
+		tau := tauOf(t)
+		extra[t] = tau * math.Exp(-age/tau) * -math.Expm1(-cycles/tau)
+	}
+	worn := k.wornIn(gapMM, variance, cycles, &extra)
+	for i := range k.list {
+		b := &k.list[i]
+		kappa := kappaOf(i/nWander%nKappa) * k.way
+		b.predict(cycles, extra[i/nDrift], worn, kappa, wanderOf(i%nWander), k.way)
+		b.update(gapMM, variance+kappa*worn/cycles*span/12)
 	}
 	k.at = work
 }
@@ -110,12 +115,40 @@ func (k *bank) begin(gapMM, variance, work float64) {
 	}
 }
 
+// wornIn is what all filters together take for the wear of so many cycles that
+// end with a gap. How irregular the wear is goes by it in each of them: were it
+// by what each takes for itself, those whose rate and extra can't yet be told
+// from each other would look the likelier for it. The gap counts as well, for
+// before the first nothing is known of the rate.
+func (k *bank) wornIn(gapMM, variance, cycles float64, extra *[nTau]float64) float64 {
+	top := k.bestFit()
+	var sum, worn float64
+	for i := range k.list {
+		b := &k.list[i]
+		if d := b.fit - top; d > -12 {
+			w := math.Exp(d)
+			sum += w
+			e := extra[i/nDrift]
+			mean := b.m*cycles + b.b*e
+			v := cycles*cycles*b.mm + 2*cycles*e*b.mb + e*e*b.bb
+			worn += w * (mean + (gapMM-b.g-mean)*v/(v+b.gg+variance))
+		}
+	}
+	return math.Max(worn/sum, k.way/1e6*cycles)
+}
+
+func (k *bank) bestFit() float64 {
+	top := math.Inf(-1)
+	for i := range k.list {
+		top = math.Max(top, k.list[i].fit)
+	}
+	return top
+}
+
 // predict goes on by so many cycles, in which a new lining wears extra times
-// its own extra.
-func (b *belief) predict(cycles, extra, kappa, wander, way float64) {
-	least := way / 1e6
-	rate := math.Max(b.m, least)
-	worn := math.Max(b.m*cycles+b.b*extra, least*cycles)
+// its own extra, and the gap worn in all.
+func (b *belief) predict(cycles, extra, worn, kappa, wander, way float64) {
+	rate := math.Max(math.Min(b.m, worn/cycles), way/1e6)
 	q := wander * wander * rate * rate * rate / way
 	b.g += b.m*cycles + b.b*extra
 	gm := b.gm + cycles*b.mm + extra*b.mb
@@ -197,101 +230,10 @@ func (k *bank) forget() {
 			b.b, b.bb, b.mb, b.gb = 0, 0, 0, 0
 		}
 	}
-	// Only differences count.
-	top := k.list[0].fit
-	for i := range k.list {
-		top = math.Max(top, k.list[i].fit)
-	}
+	top := k.bestFit() // only differences count
 	for i := range k.list {
 		k.list[i].fit -= top
 	}
-}
-
-// part is one Gaussian of the mixture that the bank believes in.
-type part struct {
-	belief
-	weight float64 // its logarithm, until normalised
-	tau    float64 // cycles over which the extra fades; 0 none
-	kappa  float64 // mm
-	wander float64
-	t, e   int // where in the tables of running-in it stands
-}
-
-// conditioned writes, for one pair of kappa and wander, what each belief about
-// running-in says: the lining that doesn't run in, and for each τ each multiple
-// F of the rate that the extra may have been. The filters let rate m and extra
-// b free of each other; F ties them by b = F·m, which is a linear condition on
-// a normal law, and its likelihood is the density of b − F·m at zero, now
-// against in the beginning (the Savage–Dickey ratio).
-func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
-	n := 0
-	kappa, wander := kappaOf(d/nWander)*k.way, wanderOf(d%nWander)
-	none := &k.list[d]
-	out[n] = part{*none, none.fit + prior.drift[d] + prior.still, 0, kappa, wander, 0, 0}
-	n++
-	for t := 1; t < nTau; t++ {
-		b := &k.list[t*nDrift+d]
-		for e := range nExtra {
-			f := extraOf(e)
-			c, v := b.b-f*b.m, b.bb-2*f*b.mb+f*f*b.mm
-			c0, v0 := -f*b.m0, b.bb0+f*f*b.mm0
-			if !(v > 1e-30*v0) {
-				continue
-			}
-			w := b.fit + prior.drift[d] + prior.run[t][e] - 0.5*(math.Log(v/v0)+c*c/v-c0*c0/v0)
-			p := part{*b, w, tauOf(t), kappa, wander, t, e}
-			ag, am, ab := b.gb-f*b.gm, b.mb-f*b.mm, b.bb-f*b.mb
-			p.g -= ag * c / v
-			p.m -= am * c / v
-			p.b -= ab * c / v
-			p.gg -= ag * ag / v
-			p.gm -= ag * am / v
-			p.gb -= ag * ab / v
-			p.mm -= am * am / v
-			p.mb -= am * ab / v
-			p.bb -= ab * ab / v
-			taken := p.b * p.tau / (usualRunIn * k.way)
-			lasts := p.m * p.tau / (usualSpan * k.way)
-			p.weight -= prior.usual * (taken*taken + lasts*lasts) / 2
-			out[n] = p
-			n++
-		}
-	}
-	return n
-}
-
-// merged is the normal law with the moments of a mixture, and the logarithm of
-// the mixture's weight.
-func merged(parts []part) (one part, weight float64) {
-	top := math.Inf(-1)
-	for i := range parts {
-		top = math.Max(top, parts[i].weight)
-	}
-	var sum float64
-	one = parts[0]
-	one.belief = belief{}
-	for i := range parts {
-		p := &parts[i]
-		w := math.Exp(p.weight - top)
-		sum += w
-		one.g += w * p.g
-		one.m += w * p.m
-		one.b += w * p.b
-	}
-	one.g, one.m, one.b = one.g/sum, one.m/sum, one.b/sum
-	for i := range parts {
-		p := &parts[i]
-		w := math.Exp(p.weight-top) / sum
-		g, m, b := p.g-one.g, p.m-one.m, p.b-one.b
-		one.gg += w * (p.gg + g*g)
-		one.gm += w * (p.gm + g*m)
-		one.gb += w * (p.gb + g*b)
-		one.mm += w * (p.mm + m*m)
-		one.mb += w * (p.mb + m*b)
-		one.bb += w * (p.bb + b*b)
-	}
-	one.weight = top + math.Log(sum)
-	return one, one.weight
 }
 
 // relined reports whether the lining is plainly running in since the latest
@@ -322,10 +264,7 @@ func (k *bank) relined() bool {
 
 // kappaNow is what the bank believes of kappa at present.
 func (k *bank) kappaNow() float64 {
-	top := math.Inf(-1)
-	for i := range k.list {
-		top = math.Max(top, k.list[i].fit)
-	}
+	top := k.bestFit()
 	var sum, kappa float64
 	for i := range k.list {
 		if d := k.list[i].fit - top; d > -12 {
@@ -335,156 +274,4 @@ func (k *bank) kappaNow() float64 {
 		}
 	}
 	return kappa / sum * k.way
-}
-
-// normalise turns the logarithms of weights into weights that sum to one.
-func normalise(parts []part) {
-	top := math.Inf(-1)
-	for i := range parts {
-		top = math.Max(top, parts[i].weight)
-	}
-	var sum float64
-	for i := range parts {
-		parts[i].weight = math.Exp(parts[i].weight - top)
-		sum += parts[i].weight
-	}
-	for i := range parts {
-		parts[i].weight /= sum
-	}
-}
-
-// mixture is what the bank believes now: for each pair of kappa and wander, each
-// τ and each few values of the extra one normal law, those left out that can't
-// count.
-func (k *bank) mixture(prior *priors, buf []part) []part {
-	var parts [nTau * nExtra]part
-	age := k.at - k.lining
-	buf = buf[:0]
-	for d := range nDrift {
-		n := k.conditioned(d, prior, &parts)
-		for i := 0; i < n; {
-			j := i + 1
-			for j < n && parts[j].tau == parts[i].tau && parts[j].e/extrasTogether == parts[i].e/extrasTogether {
-				j++
-			}
-			one, _ := merged(parts[i:j])
-			one.fade(age)
-			buf = append(buf, one)
-			i = j
-		}
-	}
-	buf = heaviest(buf, leastWeight*leastWeight)
-	return buf
-}
-
-// settle is what is left of a mixture in view of what is known of the rate
-// beforehand, the likeliest first. With an SD of zero nothing is known.
-func settle(buf []part, rate lognormal) []part {
-	if rate.sd > 0 {
-		for i := range buf {
-			buf[i].weight = math.Log(buf[i].weight)
-			buf[i].reweigh(rate)
-		}
-	}
-	buf = heaviest(buf, leastWeight)
-	sortByWeight(buf)
-	buf = buf[:min(len(buf), mostParts)]
-	var sum float64
-	for i := range buf {
-		sum += buf[i].weight
-	}
-	for i := range buf {
-		buf[i].weight /= sum
-	}
-	return buf
-}
-
-// fade turns the extra of the new lining's first cycle into that of now.
-func (p *part) fade(age float64) {
-	if p.tau == 0 {
-		return
-	}
-	f := math.Exp(-age / p.tau)
-	p.b, p.gb, p.mb, p.bb = p.b*f, p.gb*f, p.mb*f, p.bb*f*f
-}
-
-const (
-	mostParts      = 40
-	leastWeight    = 0.001
-	extrasTogether = 3 // neighbouring values of the extra that are drawn together
-)
-
-// heaviest normalises the weights and leaves those out that are below least.
-func heaviest(parts []part, least float64) []part {
-	normalise(parts)
-	n := 0
-	for i := range parts {
-		if parts[i].weight >= least {
-			parts[n] = parts[i]
-			n++
-		}
-	}
-	return parts[:n]
-}
-
-// sortByWeight puts the heaviest first; equals keep their order.
-func sortByWeight(p []part) {
-	for i := 1; i < len(p); i++ {
-		for j := i; j > 0 && p[j].weight > p[j-1].weight; j-- {
-			p[j], p[j-1] = p[j-1], p[j]
-		}
-	}
-}
-
-// lognormal is the law of a rate: mean and standard deviation of its natural
-// logarithm.
-type lognormal struct{ mean, sd float64 }
-
-// reweigh multiplies the normal law of the rate by a lognormal prior and takes
-// the moments of the product for it.
-func (p *part) reweigh(prior lognormal) {
-	s := math.Sqrt(p.mm)
-	var sum, m1, m2, top float64
-	var lw [33]float64
-	var x [33]float64
-	n := 0
-	if p.m > 0 && s < 0.25*p.m {
-		for i, z := range hermiteX {
-			x[i] = p.m + s*z
-			l := (math.Log(x[i]) - prior.mean) / prior.sd
-			lw[i] = math.Log(hermiteW[i]) - l*l/2 - math.Log(x[i]*prior.sd)
-		}
-		n = 5
-	} else {
-		n = len(x)
-		for i := range x {
-			l := -4 + 8*float64(i)/float64(n-1)
-			x[i] = math.Exp(prior.mean + prior.sd*l)
-			d := (x[i] - p.m) / s
-			lw[i] = math.Log(8/float64(n-1)) - l*l/2 - d*d/2 - math.Log(s)
-		}
-	}
-	top = lw[0]
-	for i := range n {
-		top = math.Max(top, lw[i])
-	}
-	for i := range n {
-		w := math.Exp(lw[i] - top)
-		sum += w
-		m1 += w * x[i]
-		m2 += w * x[i] * x[i]
-	}
-	m := m1 / sum
-	v := math.Max(m2/sum-m*m, 1e-6*p.mm)
-	p.weight += top + math.Log(sum)
-	// Gap and extra follow by their regression on the rate.
-	d, ratio := m-p.m, (v-p.mm)/(p.mm*p.mm)
-	rg, rb := p.gm/p.mm, p.mb/p.mm
-	p.g += rg * d
-	p.b += rb * d
-	p.gg += p.gm * p.gm * ratio
-	p.gb += p.gm * p.mb * ratio
-	p.bb += p.mb * p.mb * ratio
-	p.gm, p.mb = rg*v, rb*v
-	p.m, p.mm = m, v
 }

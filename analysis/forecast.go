@@ -171,9 +171,9 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 	}
 	told := below < 0.05
 	if told {
-		parts = settle(parts, prior.rate)
+		parts = settle(parts, &prior)
 	} else {
-		parts = settle(parts, lognormal{})
+		parts = settle(parts, nil)
 	}
 	law := crossingLaw{parts: parts, limitMM: limitMM, way: w.way, ahead: float64(w.work) - now.at}
 	rate, rateU, gap := rateAndGap(parts)
