@@ -151,13 +151,13 @@ func (c *connection) open(*url.URL, paho.ClientOptions) (net.Conn, error) {
 	}
 	context.AfterFunc(c.dialing, func() { _ = conn.Close() })
 	if c.s.broker.Scheme != "tls" {
-		return conn, nil
+		return &framed{Conn: conn}, nil
 	}
 	secure := tls.Client(conn, c.s.tls)
 	if err := secure.HandshakeContext(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("agreeing on TLS: %w", err), conn.Close())
 	}
-	return secure, nil
+	return &framed{Conn: secure}, nil
 }
 
 // tell hands an event to the loop, which is there until the context of Run
@@ -194,7 +194,7 @@ func (c *connection) message(_ paho.Client, m paho.Message) {
 		counts.received.Add(1)
 		c.s.heard[topic].fresh.Add(1)
 		select {
-		case c.arrivals <- arrival{topic: topic, payload: m.Payload(), atNS: c.clock.nowNS(), dialNS: c.dialNS.Load(), dup: m.Duplicate(), ack: ack}:
+		case c.arrivals <- arrival{topic: topic, payload: short(m.Payload()), atNS: c.clock.nowNS(), dialNS: c.dialNS.Load(), dup: m.Duplicate(), ack: ack}:
 			return // the loop sees to the acknowledgement
 		default:
 			counts.overrun.Add(1)
@@ -202,6 +202,15 @@ func (c *connection) message(_ paho.Client, m paho.Message) {
 		}
 	}
 	c.pending.add(ack, math.MinInt64)
+}
+
+// short cuts a payload that is too long to be looked at, so that many of them
+// take no room while they wait.
+func short(payload []byte) []byte {
+	if len(payload) <= maxPayload {
+		return payload
+	}
+	return slices.Clone(payload[:maxPayload+1])
 }
 
 // subscribe asks for topics and tells the loop what the broker says. It waits

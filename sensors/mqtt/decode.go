@@ -93,7 +93,7 @@ func (f *Form) Decode(payload []byte, c sensors.Channel, arrivedNS int64) (s sen
 // where there is no time.
 func (f *Form) members(payload []byte) (value, at []byte, err error) {
 	if len(payload) > maxPayload {
-		return nil, nil, fmt.Errorf("the payload has %d bytes, more than the %d that a reading may have", len(payload), maxPayload)
+		return nil, nil, fmt.Errorf("the payload has more than the %d bytes that a reading may have", maxPayload)
 	}
 	payload = bytes.Trim(payload, " \t\r\n")
 	if len(payload) == 0 {
