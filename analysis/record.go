@@ -44,16 +44,17 @@ func (s *smooth) add(v, u float64) {
 	if !Has(v) {
 		return
 	}
-	if Has(u) {
-		s.nStated = math.Min(s.nStated+1, smoothOver)
-		s.stated += (u*u - s.stated) / s.nStated
-	}
 	s.n = math.Min(s.n+1, smoothOver)
 	gain := 1 / s.n
 	d := v - s.mean
-	if s.n >= 5 { // one unlucky reading doesn't carry it away
+	if s.n >= 5 { // one unlucky reading doesn't carry it away, nor one that tells next to nothing
+		u = math.Min(u, 4*math.Sqrt(math.Max(s.variance, s.stated)+1e-6))
 		bound := 4 * math.Sqrt(s.variance+1e-6)
 		d = math.Max(-bound, math.Min(bound, d))
+	}
+	if Has(u) {
+		s.nStated = math.Min(s.nStated+1, smoothOver)
+		s.stated += (u*u - s.stated) / s.nStated
 	}
 	s.mean += gain * d
 	s.variance = (1 - gain) * (s.variance + gain*d*d)

@@ -50,3 +50,20 @@ func TestOneTimeIsAsSureAsItSays(t *testing.T) {
 		t.Errorf("one time that states no uncertainty has u %g, want none", u)
 	}
 }
+
+// One cycle that tells next to nothing, from a poll that stood still for a while,
+// neither moves the mean by much nor makes it look unknown.
+func TestOnePoorCycleSpoilsNoMean(t *testing.T) {
+	const u = 0.008
+	rng := rand.New(rand.NewPCG(3, 5))
+	var s smooth
+	for range 12 {
+		s.add(0.160+u*rng.NormFloat64(), u)
+	}
+	before, uBefore := s.value()
+	s.add(0.037, 0.2)
+	mean, uAfter := s.value()
+	if math.Abs(mean-before) > 0.004 || uAfter > 2*uBefore || uAfter < uBefore {
+		t.Errorf("a poor cycle takes %.1f ± %.1f ms to %.1f ± %.1f ms", before*1e3, 2e3*uBefore, mean*1e3, 2e3*uAfter)
+	}
+}
