@@ -112,7 +112,7 @@ func TestUnpluggedInAnyOrder(t *testing.T) {
 	t.Cleanup(func() { _ = db.Close() })
 	var newest store.Newest
 	since := time.Now()
-	eventually(t, 2*time.Minute, "all is delivered", func() bool {
+	eventually(t, 4*time.Minute, "all is delivered", func() bool {
 		now, err := db.Newest(t.Context())
 		if err != nil {
 			t.Fatal(err)

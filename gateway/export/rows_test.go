@@ -110,6 +110,17 @@ func eventually(t *testing.T, what string, ok func() bool) {
 	}
 }
 
+// patiently waits for two minutes.
+func patiently(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for range 4 {
+		if waitFor(ok) {
+			return
+		}
+	}
+	t.Fatalf("not within two minutes: %s", what)
+}
+
 // waitFor waits for half a minute at most, and is what ok reports then.
 func waitFor(ok func() bool) bool {
 	for deadline := time.Now().Add(30 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
