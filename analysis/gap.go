@@ -93,7 +93,8 @@ const (
 
 // learn takes the released level of a cycle.
 func (d *drift) learn(atNS int64, mm float64) {
-	if d.w == 0 || atNS-d.lastNS > driftPause || math.Abs(mm-d.lastMM) > movedMM {
+	if d.w == 0 || atNS-d.lastNS > driftPause || atNS < d.lastNS || // the clock was set back
+		math.Abs(mm-d.lastMM) > movedMM {
 		*d = drift{w: 1, baseMM: mm, lastMM: mm, lastNS: atNS}
 		return
 	}

@@ -83,7 +83,7 @@ const quickDriftMMPerS = 0.5 / 3600
 func (m *meter) movedAtRest(setMM float64, free level) bool {
 	last := m.before
 	m.before = plateaus{setMM: setMM, freeMM: free.MM, atNS: free.MidNS}
-	if last.atNS == 0 {
+	if last.atNS == 0 || free.MidNS < last.atNS { // the clock was set back: nobody knows how long it was
 		return false
 	}
 	bySet, byFree := setMM-last.setMM, free.MM-last.freeMM
