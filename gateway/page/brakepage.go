@@ -141,7 +141,7 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 		return nil, err
 	}
 	if ok {
-		v.Duty = dutyFacts(recent.Duty)
+		v.Duty = dutyFacts(b.brake.Signals, recent.Duty)
 	}
 	if s.deps.Ledger != nil {
 		rows, err := s.deps.Ledger.Ledger(ctx, name)
@@ -166,7 +166,7 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 		}
 	}
 	if b.judged {
-		v.Counts = fmt.Sprintf("%s full cycles, %s jogs", figures.Grouped(b.verdict.Full), figures.Grouped(b.verdict.Jogs))
+		v.Counts = countWords(b.brake.Signals, b.verdict.Full, b.verdict.Jogs)
 	}
 	if b.foretold["adjust"] {
 		v.Wear = figures.Measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")

@@ -100,7 +100,7 @@ func TestBrakePageTellsAll(t *testing.T) {
 		"quay-2/main: Adjust – Kestrel Quay", "All brakes", "2.83 ± 0.04 mm", "Before anybody touches a brake",
 		"Holding chain quay-2 hoist . The load also hangs on quay-2/creep (Stop using)",
 		"Gap history", "30 days", "Figures of this plot", "Last cycle", "Travel, released 4.930 mm", "Air gap of this cycle", "Set time 240 ± 14 ms",
-		"48 213 full cycles, 9 107 jogs so far. Wear: 30.0 ± 3.0 µm per 1000 cycles",
+		"Cycles so far: 48 213 full, 9 107 jogs. Wear: 30.0 ± 3.0 µm per 1000 cycles",
 		"To adjust, 2.8 mm adjust now.", "To max, 3.4 mm at its maximum in about 6 weeks",
 		"1 in 20 that it comes before 12 300 18 Dec 2026", "even odds before or after 18 040 1 Jan 2027", "19 in 20 that it comes before 24 600 17 Jan 2027",
 		"Signals of this brake: travel, drive, released.", "gantry-io does not answer since 11:47 : reading input register 3",

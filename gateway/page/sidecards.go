@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -58,13 +59,29 @@ func (s *Server) recent(ctx context.Context, brake string) (rec report.BrakeReco
 	return r.Brakes[0], true, nil
 }
 
+// countWords is how many full cycles and jogs a brake has made. Without a signal
+// nothing is counted, and with the drive alone nobody can tell the two apart.
+func countWords(signals []sensors.Signal, full, jogs int64) string {
+	switch {
+	case len(signals) == 0:
+		return "not counted: the brake has no signals"
+	case !slices.Contains(signals, sensors.Travel) && !slices.Contains(signals, sensors.Released):
+		return figures.Grouped(full+jogs) + " full or jogs"
+	}
+	return fmt.Sprintf("%s full, %s jogs", figures.Grouped(full), figures.Grouped(jogs))
+}
+
 // dutyFacts puts the duty of the last days into words.
-func dutyFacts(d report.DutyRecord) []factView {
+func dutyFacts(signals []sensors.Signal, d report.DutyRecord) []factView {
 	days := fmt.Sprintf("on %d of %d days", d.DaysInUse, usedDays)
 	if d.DaysInUse >= usedDays { // the span has a part of one more day
 		days = "on every day"
 	}
-	facts := []factView{{"Cycles", fmt.Sprintf("%s full, %s jogs, %s", figures.Grouped(d.Full), figures.Grouped(d.Jogs), days)}}
+	words := countWords(signals, d.Full, d.Jogs)
+	if len(signals) > 0 {
+		words += ", " + days
+	}
+	facts := []factView{{"Cycles", words}}
 	add := func(what string, v *float64, decimals int, scale float64, unit string) {
 		if v != nil {
 			facts = append(facts, factView{what, figures.Measured(*v*scale, 0, decimals, unit).String()})
