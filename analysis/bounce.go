@@ -28,7 +28,7 @@ const (
 	bounceKeep   = 0.997 // what evidence counts for one edge later
 	bounceKnown  = 40    // edges before it is used
 	bounceEager  = 400   // edges that are all looked at; later on …
-	bounceSeldom = 4     // … one in so many
+	bounceSeldom = 16    // … one in so many
 	bounceUsual  = 3.0   // ms; long bounces are rarer
 	unlikely     = 1e-3  // share of edges that obey no rule
 )

@@ -163,13 +163,13 @@ func (b *Brake) Step(s sensors.Sample, out *Out) {
 		b.travel(s.AtNS, s.Value, out)
 	case sensors.Drive:
 		b.driven = true
-		if e, ok := b.drive.step(s.AtNS, s.Value >= 0.5); ok {
-			b.driveEdge(e, out)
+		if b.drive.step(s.AtNS, s.Value >= 0.5) {
+			b.driveEdge(b.drive.cand, out)
 		}
 		b.wakeFor(&b.drive)
 	case sensors.Released:
-		if e, ok := b.switchr.step(s.AtNS, s.Value >= 0.5); ok {
-			b.switchEdge(e)
+		if b.switchr.step(s.AtNS, s.Value >= 0.5) {
+			b.switchEdge(b.switchr.cand)
 		}
 		b.wakeFor(&b.switchr)
 	case sensors.Temperature:
@@ -202,11 +202,11 @@ func (b *Brake) Advance(atNS int64, out *Out) {
 	}
 	b.hold(atNS, out)
 	b.nowNS = max(b.nowNS, atNS)
-	if e, ok := b.drive.advance(b.nowNS); ok {
-		b.driveEdge(e, out)
+	if b.drive.advance(b.nowNS) {
+		b.driveEdge(b.drive.cand, out)
 	}
-	if e, ok := b.switchr.advance(b.nowNS); ok {
-		b.switchEdge(e)
+	if b.switchr.advance(b.nowNS) {
+		b.switchEdge(b.switchr.cand)
 	}
 	for sig := range b.health {
 		b.health[sig].silence(b, sensors.Signal(sig), out)

@@ -80,14 +80,21 @@ type contact struct {
 	bounce   bounce
 }
 
-// step takes a reading and reports an edge once it is certain.
-func (c *contact) step(atNS int64, on bool) (edge, bool) {
+// step takes a reading and reports whether an edge has become certain, which
+// then stands in cand.
+func (c *contact) step(atNS int64, on bool) bool {
 	if !c.known {
 		c.known, c.on, c.lastNS = true, on, atNS
-		return edge{}, false
+		return false
 	}
 	prevNS, doubted := c.lastNS, c.doubted
 	c.lastNS, c.doubted = atNS, false
+	if on == c.on && !c.pending { // nearly all readings say what the one before said
+		if atNS > prevNS {
+			c.learnStep(float64(atNS - prevNS))
+		}
+		return false
+	}
 	raw := c.on
 	if c.pending && c.candOff == 0 {
 		raw = !c.on
@@ -116,41 +123,49 @@ func (c *contact) step(atNS int64, on bool) (edge, bool) {
 	return c.advance(atNS)
 }
 
-// advance lets time pass: a value that has held long enough becomes an edge.
-func (c *contact) advance(nowNS int64) (edge, bool) {
+// advance lets time pass: a value that has held long enough becomes an edge,
+// which then stands in cand.
+func (c *contact) advance(nowNS int64) bool {
 	if !c.pending {
-		return edge{}, false
+		return false
 	}
 	if c.candOff != 0 {
 		if nowNS-c.candOff > debounceNS {
 			c.pending = false // it was a glitch
 		}
-		return edge{}, false
+		return false
 	}
 	// Polls further apart than the bounce lasts can't see it twice.
 	if nowNS-c.cand.HiNS < debounceNS && c.periodNS() < debounceNS {
-		return edge{}, false
+		return false
 	}
 	c.pending, c.on = false, c.cand.On
 	c.cand.BounceMS, c.cand.BounceUMS = c.bounce.ms, c.bounce.u
-	return c.cand, true
+	return true
 }
 
 func (c *contact) learnStep(dNS float64) {
+	if c.polledNS > 0 || c.changes { // there is nothing to learn
+		return
+	}
+	part := 0.01
 	if c.repeats < 1000 {
 		c.repeats++
+		part = max(part, 0.5/float64(c.repeats))
 	}
 	if c.stepNS == 0 {
 		c.stepNS = dNS
 		return
 	}
 	// The median by stochastic approximation: lost polls don't drag it.
-	gain := c.stepNS * math.Max(0.01, 0.5/float64(c.repeats))
-	if dNS > c.stepNS {
-		c.stepNS += math.Min(gain, dNS-c.stepNS)
-	} else {
-		c.stepNS -= math.Min(gain, c.stepNS-dNS)
+	off, most := dNS-c.stepNS, c.stepNS*part
+	switch {
+	case off > most:
+		off = most
+	case off < -most:
+		off = -most
 	}
+	c.stepNS += off
 }
 
 // periodNS is the poll period as configured or learned; 0 while unknown.

@@ -84,6 +84,7 @@ func (r *rest) learned(s *state) {
 	s.f64s("square", r.square[:])
 	s.f64s("use", r.use[:])
 	s.f64s("n", r.n[:])
+	s.int("seen", &r.seen)
 }
 
 func (r *ripple) learned(s *state) {

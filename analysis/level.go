@@ -96,12 +96,15 @@ func (n *noise) learnSlow(res []float64, inflation, taken float64) {
 	if len(res) < slowMin || n.cov[0] <= 0 {
 		return
 	}
-	var c contrast
-	for i, x := range res {
-		c.add(i, len(res), x, 0)
+	third := len(res) / 3
+	var sum [3]float64
+	for i := range sum {
+		for _, x := range res[i*third : (i+1)*third] {
+			sum[i] += x
+		}
 	}
-	d, _ := c.of(len(res))
-	says := n.cov[0] * (1.5*inflation/float64(len(res)/3) - taken)
+	d := (sum[1] - (sum[0]+sum[2])/2) / float64(third)
+	says := n.cov[0] * (1.5*inflation/float64(third) - taken)
 	if says <= 0 {
 		return
 	}

@@ -34,6 +34,9 @@ type rest struct {
 // saw keeps the smallest step between two readings: the quantisation where
 // the site file doesn't tell it.
 func (m *meter) saw(differenceMM float64) {
+	if m.stepMM > 0 { // it does
+		return
+	}
 	if d := math.Abs(differenceMM); d > 1e-9 && (m.seenStep == 0 || d < m.seenStep) {
 		m.seenStep = d
 	}
@@ -56,7 +59,7 @@ const (
 // scale guards a scatter against being zero on readings that don't move by a
 // step of the converter.
 func (m *meter) scale(sd float64) float64 {
-	return math.Max(sd, math.Max(m.quantum()/2, 1e-7))
+	return max(sd, m.quantum()/2, 1e-7)
 }
 
 // guess is median and scatter of the readings lo to hi, from some of them
@@ -211,14 +214,14 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	if s.arrivedWithin > (half-s.arrivedNS)/2 {
 		return
 	}
-	omega := 2 * math.Pi * w.hz
+	omega, far := 2*math.Pi*w.hz, spikeSDs*m.scale(s.sd)
 	read := func(i int) (mm float64, ok bool) {
 		mm = t.mm(i) - s.rough
 		if w.ok && t.at(i) < s.motorUntilNS {
 			si, co := math.Sincos(omega * float64(t.at(i)-t.at(s.start)) * 1e-9)
 			mm -= w.a*co + w.b*si
 		}
-		return mm, math.Abs(mm) <= spikeSDs*m.scale(s.sd)
+		return mm, math.Abs(mm) <= far
 	}
 	var late, n float64
 	middle, _ := t.span(half, half)

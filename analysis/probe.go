@@ -39,9 +39,13 @@ func (s *still) step(atNS int64, mm float64) (thawed bool) {
 		thawed = s.frozen
 		s.valueMM, s.run, s.sinceNS, s.frozen = mm, 0, atNS, false
 	}
-	if s.run < 50 { // a frozen probe is no example of how alike readings are
-		s.n = math.Min(s.n+1, stillMemory)
+	switch {
+	case s.run >= 50: // a frozen probe is no example of how alike readings are
+	case s.n < stillMemory:
+		s.n++
 		s.alike += (same - s.alike) / s.n
+	default:
+		s.alike += (same - s.alike) * (1.0 / stillMemory)
 	}
 	return thawed
 }

@@ -3,6 +3,7 @@ package analysis
 import (
 	"encoding/csv"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -132,13 +133,33 @@ func TestTypeAAgainstGUM(t *testing.T) {
 	near(t, "u", u, 0.333, 5e-4)
 }
 
-// JCGM 100:2008, H.1, the gauge block: u(d) from 5.8, 3.9 and 6.7 nm is 9.7 nm
-// (9.681942 unrounded); u_c from 25, 9.7, 2.9 and 16.6 nm is 32 nm (31.663879
-// unrounded). Read in public transcriptions.
+// JCGM 100:2008, H.1, the gauge block: its uncertainties combined, and their
+// effective degrees of freedom (H.1.6). The guide's printed figures are rounded on
+// the way; the unrounded ones beside them follow from the same inputs.
 func TestCombinedUncertaintyAgainstGUM(t *testing.T) {
-	ud := combined(5.8, 3.9, 6.7)
-	near(t, "u(d)", ud, 9.681941954, 1e-9)
-	near(t, "u_c(l)", combined(25, ud, 2.886787315, 16.59902706), 31.66387911, 1e-8)
+	h1 := map[string]float64{}
+	for _, row := range table(t, "gum_H1_gauge_block.csv") {
+		h1[row["quantity"]] = number(t, row, "value")
+	}
+	of := func(quantity string) float64 {
+		v, ok := h1[quantity]
+		if !ok {
+			t.Fatalf("no %s", quantity)
+		}
+		return v
+	}
+	d := []float64{of("u(d0) pooled s 13 nm / sqrt 5"), of("u(d1)"), of("u(d2)")}
+	ud, nud := combined(d...), effectiveDOF(d, []float64{24, 5, 8})
+	near(t, "u(d)", ud, of("u(d) unrounded"), 1e-9)
+	near(t, "u(d) as printed", ud, of("u(d) printed"), 0.05)
+	near(t, "ν(d)", nud, of("nu_eff(d) unrounded"), 1e-9)
+
+	parts := []float64{of("u(l_s)"), ud, of("|c|u(delta_alpha) printed 2.9"), of("|c|u(delta_theta) printed 16.6")}
+	u := combined(parts...)
+	near(t, "u_c(l)", u, of("u_c(l) printed 32 (u_c^2 printed 1002 nm2)"), 1e-9)
+	near(t, "u_c(l) as printed", u, 32, 0.5)
+	near(t, "ν(l)", effectiveDOF(parts, []float64{18, nud, 50, 2}), of("nu_eff printed 16 (16.7 before truncation)"), 1e-6)
+	near(t, "ν(l) as printed", effectiveDOF(parts, []float64{18, nud, 50, 2}), 16.7, 0.1)
 }
 
 // A-B-A by hand: levels 1.000 at 0 s, 3.020 at 4 s and 1.100 at 10 s on a probe
@@ -179,6 +200,56 @@ func TestEdgesOfPolledSignals(t *testing.T) {
 	}
 	if found != len(got) {
 		t.Errorf("%d rows of %d found", found, len(got))
+	}
+}
+
+// The mean of n times between two polled edges scatters by T/√(6n) where the
+// phases differ from one to the next (exact), and no mean is any better than one
+// of them where they don't. The smoothed time is the plain mean of up to twelve
+// and forgets then; that is worth 2·12 − 1 = 23.
+func TestMeansBeatThePollPeriod(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 9))
+	const onNS, tauNS, runs = 1e12, 160e6, 4000
+	scatter := func(periodNS int64, cycles int, alike bool) float64 {
+		var square float64
+		for range runs {
+			var s smooth
+			a, b := rng.Int64N(periodNS), rng.Int64N(periodNS)
+			for range cycles {
+				if !alike {
+					a, b = rng.Int64N(periodNS), rng.Int64N(periodNS)
+				}
+				s.add(between(edge{LoNS: onNS - a, HiNS: onNS - a + periodNS}, edge{LoNS: onNS + tauNS - b, HiNS: onNS + tauNS - b + periodNS}))
+			}
+			e := s.mean*1e3 - tauNS*1e-6
+			square += e * e
+		}
+		return math.Sqrt(square / runs)
+	}
+	single := map[string]float64{}
+	sixteen := map[string]float64{}
+	for _, row := range table(t, "edge_averaging.csv") {
+		period, want := row["poll_T_ms"], number(t, row, "sd_duration_ms")
+		periodNS := int64(number(t, row, "poll_T_ms") * 1e6)
+		switch row["n"] {
+		case "1":
+			single[period] = want
+			near(t, "one, polls of "+period, scatter(periodNS, 1, false), want, 0.05)
+			near(t, "twenty in step, polls of "+period, scatter(periodNS, 20, true), want, 0.05)
+		case "4":
+			near(t, "four, polls of "+period, scatter(periodNS, 4, false), want, 0.05)
+		case "16":
+			sixteen[period] = want
+		case "25":
+			got := scatter(periodNS, 80, false)
+			if got > sixteen[period] || got < 0.95*want {
+				t.Errorf("polls of %s ms: the smoothed time scatters by %.3f ms, not between the %.3f of 25 and the %.3f of 16", period, got, want, sixteen[period])
+			}
+			near(t, "smoothed, polls of "+period, got, single[period]/math.Sqrt(2*smoothOver-1), 0.05)
+		}
+	}
+	if len(single) == 0 || len(single) != len(sixteen) {
+		t.Errorf("%d and %d poll periods compared", len(single), len(sixteen))
 	}
 }
 

@@ -74,13 +74,13 @@ func huber(v []float64, start, sd, k float64) float64 {
 	if sd <= 0 || len(v) == 0 {
 		return start
 	}
-	mu := start
+	mu, reach := start, k*sd
 	for range 50 {
 		var sum, weight float64
 		for _, x := range v {
 			w := 1.0
-			if r := math.Abs(x-mu) / sd; r > k {
-				w = k / r
+			if off := math.Abs(x - mu); off > reach {
+				w = reach / off
 			}
 			sum += w * x
 			weight += w

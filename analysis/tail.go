@@ -11,6 +11,8 @@ const (
 	tailKnown  = 10  // cycles on which a bin must rest to be used
 	tailMemory = 500 // … and over which it forgets
 	tailOdds   = 4.0 // a mean's square over that of its standard error that chance seldom brings
+	tailEager  = 100 // plateaus after each of which it is worked out what to believe; later on …
+	tailSeldom = 8   // … after one of so many
 	tailLine   = 3   // bins that say how fast a bounce dies down
 	tailUneven = 0.3 // variance of a bin's logarithm about that line: it swings
 )
@@ -24,6 +26,7 @@ type tail struct {
 	square [tailBins]float64 // … its variance between cycles …
 	use    [tailBins]float64 // … and as it is believed
 	n      [tailBins]float64 // cycles it rests on
+	seen   int               // plateaus that taught it
 }
 
 // bin is the one for a time since arrival, looked for from bin k on; tailBins
@@ -56,6 +59,9 @@ func (l *tail) learn(k int, off float64) {
 // says: what later ones seem to show is chance as well, and would pull every
 // cycle's level the same way.
 func (l *tail) believe() {
+	if l.seen++; l.seen > tailEager && l.seen%tailSeldom != 0 {
+		return
+	}
 	var w, t, y, tt, ty, bins, last float64
 	quiet, over := 0, tailBins
 	for k := range l.use {

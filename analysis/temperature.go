@@ -95,16 +95,19 @@ func (t *thermal) solve(x, y float64) {
 	slope := xy / xx
 	scatter := math.Max(yy-slope*xy, 0) / (t.rests - 3)
 
-	// Residuals that stay on one side for long, as those of uneven wear do, are
-	// worth fewer: smoothed, they scatter more than independent ones.
-	const smoothing = 0.05
+	// Residuals that stay on one side for some cycles, as those of uneven wear
+	// and of seats that two cycles share do, are worth fewer: smoothed, they
+	// scatter more than independent ones would, of which the fit takes out three
+	// of as many as there are smoothed means.
+	const smoothing, least = 0.1, 0.3
+	means := t.rests * smoothing / (2 - smoothing)
 	r := y - y0 - slope*(x-x0)
 	gain := 1 / math.Min(t.rests, 500)
 	t.smoothed += smoothing * (r - t.smoothed)
 	t.slow += gain * (t.smoothed*t.smoothed - t.slow)
 	t.square += gain * (r*r - t.square)
 	worth := 1.0
-	if independent := t.square * smoothing / (2 - smoothing); t.slow > independent {
+	if independent := t.square * smoothing / (2 - smoothing) * math.Max(least, 1-3/means); t.slow > independent {
 		worth = independent / t.slow
 	}
 	fit := xx / math.Max(scatter, 1e-12) * worth
