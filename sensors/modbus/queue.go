@@ -19,13 +19,23 @@ func bySlot(a, b *poll) bool {
 
 // byDeadline orders polls by when they must be done: their next slot. Those of
 // one deadline follow the plan, so that one brake's signals are read back to
-// back.
+// back. A unit that has but a share of the bus comes behind them, and its own
+// requests take turns: held back together they are due together, and else the
+// first of them would be the only one that is ever asked.
 func byDeadline(a, b *poll) bool {
 	if !a.deadline.Equal(b.deadline) {
 		return a.deadline.Before(b.deadline)
 	}
+	if slow := a.shares(); slow != b.shares() {
+		return !slow
+	} else if slow && !a.begun.Equal(b.begun) {
+		return a.begun.Before(b.begun)
+	}
 	return a.sooner(b)
 }
+
+// shares reports whether the poll's unit is too slow for the others on its bus.
+func (p *poll) shares() bool { return p.unit != nil && !p.unit.resumeAt.IsZero() }
 
 // sooner reports whether p comes before q in the plan; parts of one block come
 // in the order of their addresses.

@@ -564,6 +564,34 @@ func TestSlowUnitGetsItsShare(t *testing.T) {
 	})
 }
 
+// … and each of its requests does.
+func TestEachRequestOfASlowUnitHasItsTurn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := &fakeLink{took: time.Millisecond, slow: func(unit uint8) time.Duration {
+			if unit == 1 {
+				return 80 * time.Millisecond
+			}
+			return 0
+		}}
+		var channels []sensors.Channel
+		for i, name := range []string{"a", "b", "c"} {
+			c := input(int32(i), 5, 20*time.Millisecond)
+			d := discrete(int32(i), 5, 20*time.Millisecond)
+			c.Wiring.Device, d.Wiring.Device = name, name
+			channels = append(channels, c, d)
+		}
+		read := map[sensors.Signal]int{}
+		for _, s := range play(t, l, time.Minute-time.Microsecond, channels, nil) {
+			if s.Brake == 0 {
+				read[s.Signal]++
+			}
+		}
+		if a, b := read[sensors.Travel], read[sensors.Drive]; a < 100 || b < 100 || a-b > 1 || b-a > 1 {
+			t.Errorf("of a slow unit the travel was read %d times in a minute, and the drive %d times", a, b)
+		}
+	})
+}
+
 // A block that was read in parts is tried as a whole after ten minutes, then
 // twenty, and so on, and read as a whole again once the device gives it.
 func TestPartsAreJoinedAgain(t *testing.T) {

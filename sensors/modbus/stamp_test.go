@@ -346,6 +346,58 @@ func TestStampsHoldBackNothingForLong(t *testing.T) {
 	})
 }
 
+// Nor by those of a unit that is so slow that it has its turn but seldom.
+func TestStampsOfASlowUnitHoldBackNothingForLong(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &stampDevice{step: time.Millisecond, changes: everySoOften(2*time.Second, 20), began: time.Now(), took: func() time.Duration { return 90 * time.Millisecond }}
+		channels := stampedChannels(d)
+		devices := map[string]sensors.Device{"quay-io": {Modbus: "tcp://hall", Unit: 1, Timeout: 100 * time.Millisecond}}
+		for i, name := range []string{"pit-io", "yard-io"} {
+			c := channels[0]
+			c.Brake, c.Name, c.Wiring.Device = int32(1+i), name, name
+			channels = append(channels, c)
+			devices[name] = sensors.Device{Modbus: "tcp://hall", Unit: uint8(2 + i), Timeout: 100 * time.Millisecond}
+		}
+		plan, err := PlanBus(devices, channels)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := newSource("hall", plan, &inTurn{reader: slowFirst{d, &fakeLink{took: time.Millisecond}}}, nil, nil)
+		ctx, cancel := context.WithTimeout(t.Context(), 12*time.Second)
+		defer cancel()
+		out := make(chan []sensors.Sample)
+		go func() {
+			if err := s.Run(ctx, out); err != nil {
+				t.Error(err)
+			}
+			close(out)
+		}()
+		most := StampWait(devices["quay-io"], 20*time.Millisecond) + 150*time.Millisecond // and a request of the slow one, and a batch that waits for others
+		for batch := range out {
+			for _, s := range batch {
+				if held := time.Since(time.Unix(0, s.AtNS)); held > most {
+					t.Fatalf("%v of brake %d came %v after its time, more than %v", s.Signal, s.Brake, held, most)
+				}
+			}
+		}
+	})
+}
+
+// slowFirst is unit 1 and the others.
+type slowFirst struct {
+	first  *stampDevice
+	others *fakeLink
+}
+
+func (l slowFirst) read(ctx context.Context, a ask) (reply, error) {
+	if a.unit == 1 {
+		return l.first.read(ctx, a)
+	}
+	return l.others.read(ctx, a)
+}
+
+func (l slowFirst) close() {}
+
 func mustPlan(t *testing.T, channels []sensors.Channel) Plan {
 	t.Helper()
 	p, err := PlanDevice(sensors.Device{Modbus: "tcp://hall", Unit: 1, Timeout: 100 * time.Millisecond}, channels)
@@ -359,7 +411,7 @@ func TestMeasuredTimesAreToldOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := &stampDevice{step: time.Millisecond, changes: everySoOften(time.Second, 20)}
 		d.fail = func(after time.Duration, _ Table) error {
-			if after > d.changes[8]-200*time.Millisecond && after < d.changes[8]+200*time.Millisecond {
+			if after > d.changes[9]-200*time.Millisecond && after < d.changes[9]+200*time.Millisecond {
 				return errSilent
 			}
 			return nil
@@ -374,8 +426,9 @@ func TestMeasuredTimesAreToldOnce(t *testing.T) {
 			}
 		}
 		// The counter moves with each second change, the first after the second, from
-		// 65530 over its end; that the device falls silent is around the ninth.
-		want := []float64{181, 182, 183, 184, 185, 186, 187, 188, 189, 190}
+		// 65530 over its end. Around the tenth the device is silent: what it measured
+		// then would be taken for a later cycle's.
+		want := []float64{181, 182, 183, 184, 186, 187, 188, 189, 190}
 		if !slices.Equal(got, want) {
 			t.Errorf("told of %v, want %v", got, want)
 		}
@@ -435,3 +488,67 @@ func TestWronglyWiredStamps(t *testing.T) {
 		}
 	}
 }
+
+// A device whose stamps, clock, counter and contact are noise brings samples in
+// the order of time all the same, held back no longer than others.
+func TestNoiseInStampsKeepsOrder(t *testing.T) {
+	for seed := range uint64(20) {
+		synctest.Test(t, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(seed, 5))
+			d := &stampDevice{step: time.Millisecond, wide: seed%2 == 0}
+			channels := stampedChannels(d)
+			told := channels[0]
+			told.Signal, told.Wiring.Input, told.Wiring.Counter = sensors.ReleaseTime, ptr[uint16](50), ptr[uint16](51)
+			noise := &noiseDevice{rng}
+			s := newSource("quay-io", mustPlan(t, append(channels, told)), &inTurn{reader: noise}, nil, nil)
+			ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+			defer cancel()
+			out := make(chan []sensors.Sample)
+			go func() {
+				if err := s.Run(ctx, out); err != nil {
+					t.Error(err)
+				}
+				close(out)
+			}()
+			most := StampWait(sensors.Device{Timeout: 100 * time.Millisecond}, 20*time.Millisecond) + 100*time.Millisecond
+			lastNS, n := int64(0), 0
+			for batch := range out {
+				for _, s := range batch {
+					if s.AtNS < lastNS {
+						t.Fatalf("%v comes %v too late", s.Signal, time.Duration(lastNS-s.AtNS))
+					}
+					if ago := time.Since(time.Unix(0, s.AtNS)); ago > most || ago < 0 {
+						t.Fatalf("%v has a time %v ago", s.Signal, ago)
+					}
+					lastNS = s.AtNS
+					n++
+				}
+			}
+			if n < 200 {
+				t.Errorf("only %d samples", n)
+			}
+		})
+	}
+}
+
+// noiseDevice answers with noise, late, or not at all.
+type noiseDevice struct{ rng *rand.Rand }
+
+func (d *noiseDevice) read(ctx context.Context, a ask) (reply, error) {
+	r := reply{sent: time.Now()}
+	time.Sleep(time.Duration(d.rng.Int64N(int64(20 * time.Millisecond))))
+	r.got = time.Now()
+	switch d.rng.IntN(20) {
+	case 0:
+		time.Sleep(a.timeout)
+		return r, errSilent
+	case 1:
+		return r, &Exception{Function: a.table.Function(), Code: 4}
+	}
+	for range replyBytes(a.table, a.quantity) {
+		r.data = append(r.data, byte(d.rng.Uint32()))
+	}
+	return r, ctx.Err()
+}
+
+func (d *noiseDevice) close() {}
