@@ -23,7 +23,7 @@ const (
 	NotSetting   Fault = "not-setting"   // it stays free by the part Amount of its travel (0: all of it) after the next drive-on's stop; falls shut when switched off
 	Adjusted     Fault = "adjusted"      // once: somebody takes Amount mm off the gap, as soon as the brake rests
 	NewLining    Fault = "new-lining"    // once: a new lining, set to a gap of Amount mm (0: the initial gap); it runs in
-	ClockOff     Fault = "clock-off"     // the device's own time stamps are Amount s ahead; of no effect on what is polled
+	ClockOff     Fault = "clock-off"     // the device's own clock is Amount s ahead: of the times in its messages, and of the clock that it stamps changes by; of no effect on what is polled alone
 	SlowNetwork  Fault = "slow-network"  // the device's replies and messages take Amount s longer; of no effect on a generated history
 )
 
