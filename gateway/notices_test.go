@@ -36,10 +36,10 @@ func TestAlarmReachesAWebhook(t *testing.T) {
 	d := startDaemon(t, s, "")
 	// It has to be seen setting and releasing before a failure means anything.
 	eventually(t, "cycles of both brakes", func() bool { return len(storedLines(t, s.site.Data)["cycle"]) >= 4 })
-	if err := s.plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.NotFreeing, Lasts: 5 * time.Second}); err != nil {
+	if err := s.plant.Apply(simulator.Event{Brake: "quay-2/main", Fault: simulator.NotFreeing, Lasts: 30 * time.Second}); err != nil {
 		t.Fatal(err)
 	}
-	for deadline := time.After(20 * time.Second); ; {
+	for deadline := time.After(90 * time.Second); ; {
 		select {
 		case m := <-got:
 			if m["condition"] != "not-released" || m["state"] != "raised" {
