@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -48,6 +49,9 @@ func (c *simulateCommand) Run(ctx context.Context, io streams) error {
 	}
 	if !(c.Wear > 0 && c.Wear <= 1e6) {
 		return usage(fmt.Errorf("--wear is %g; it must lie above 0, up to 1e6", c.Wear))
+	}
+	if len(site.Channels()) == 0 {
+		return usage(errors.New("no signal of the site file is read from a device; there is nothing to stand in for"))
 	}
 	now := time.Now()
 	specs := simulator.SpecsFor(site.Channels(), simulator.ContinuousDuty(), c.Seed, func(name string) float64 {

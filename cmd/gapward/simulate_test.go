@@ -171,3 +171,15 @@ func TestSimulateWithoutItsAddressesFails(t *testing.T) {
 		t.Errorf("exit code %d, %q, %q", code, out, errs)
 	}
 }
+
+// Where nothing is wired there is nothing to stand in for.
+func TestSimulateWithoutDevicesSaysSo(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	site := "site: Test Quay\nbrakes:\n  - name: hoist\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals: {}\n"
+	if err := os.WriteFile(file, []byte(site), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if code, out, errs := invoke(t, "simulate", file); code != 2 || out != "" || !strings.Contains(errs, "there is nothing to stand in for") {
+		t.Errorf("exit code %d, %q, %q", code, out, errs)
+	}
+}
