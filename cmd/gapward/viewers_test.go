@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"fmt"
 	"io"
@@ -16,6 +15,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"gapward/gateway/page/pagetest"
 )
 
 // BenchmarkViewers measures whether people who look at the page slow the
@@ -44,7 +45,7 @@ func BenchmarkViewers(b *testing.B) {
 		page := largeSite(b, path, brakes)
 		startFor(b, program, "simulate", path).find(b, regexp.MustCompile(`(?i)ctrl-c|answer`))
 		daemon := startFor(b, program, "run", "--config", path)
-		for deadline := time.Now().Add(10 * time.Minute); cyclesTotal(page) < 2*float64(brakes); time.Sleep(time.Second) {
+		for deadline := time.Now().Add(10 * time.Minute); cyclesTotal(page) < float64(brakes); time.Sleep(time.Second) {
 			if time.Now().After(deadline) {
 				b.Fatalf("no cycles in ten minutes\n%s", daemon.err)
 			}
@@ -52,7 +53,7 @@ func BenchmarkViewers(b *testing.B) {
 		pid := daemon.cmd.Process.Pid
 		var without, with polled
 		var sent, bytes atomic.Int64
-		const turns, each = 4, 15 * time.Second
+		const turns, each = 3, 15 * time.Second
 		for range turns {
 			without.add(pollsDuring(b, page, pid, each))
 			sent.Store(0)
@@ -63,7 +64,7 @@ func BenchmarkViewers(b *testing.B) {
 				if i%2 == 1 {
 					at = fmt.Sprintf("/brake/hall-%d/hoist", i%brakes)
 				}
-				all.Go(func() { view(ctx, "http://"+page, at, &sent, &bytes) })
+				all.Go(func() { pagetest.Follow(ctx, "http://"+page, at, &sent, &bytes) })
 			}
 			for deadline := time.Now().Add(5 * time.Minute); sent.Load() < int64(viewers) && time.Now().Before(deadline); {
 				time.Sleep(100 * time.Millisecond) // until all have loaded it
@@ -85,60 +86,6 @@ func BenchmarkViewers(b *testing.B) {
 		b.ReportMetric(float64(sent.Load())/each.Seconds(), "parts/s")
 		if sent.Load() == 0 {
 			b.Error("the viewers saw nothing")
-		}
-	}
-}
-
-// view is a browser that shows a page and follows it live, as the page's script
-// does: whatever it is told of, it has the main part sent anew, one at a time.
-func view(ctx context.Context, base, at string, sent, bytes *atomic.Int64) {
-	client := &http.Client{Transport: &http.Transport{}}
-	defer client.CloseIdleConnections()
-	get := func(url string) (*http.Response, error) {
-		r, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
-		if err != nil {
-			return nil, err
-		}
-		return client.Do(r)
-	}
-	read := func(url string) {
-		answer, err := get(url)
-		if err != nil {
-			return
-		}
-		defer func() { _ = answer.Body.Close() }()
-		n, err := io.Copy(io.Discard, answer.Body)
-		if err == nil && answer.StatusCode == http.StatusOK {
-			sent.Add(1)
-			bytes.Add(n)
-		}
-	}
-	read(base + at)
-	told := make(chan struct{}, 1)
-	go func() {
-		for ctx.Err() == nil {
-			answer, err := get(base + "/events?on=" + at)
-			if err != nil {
-				continue
-			}
-			lines := bufio.NewScanner(answer.Body)
-			for lines.Scan() {
-				if strings.HasPrefix(lines.Text(), "event: ") {
-					select {
-					case told <- struct{}{}:
-					default:
-					}
-				}
-			}
-			_ = answer.Body.Close()
-		}
-	}()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-told:
-			read(base + at + "?fragment=1")
 		}
 	}
 }

@@ -91,7 +91,7 @@ func TestEventsEndWhenTheClientIsGone(t *testing.T) {
 
 // served starts a server on a real socket and gives its address and a stop
 // that waits for its end.
-func served(t *testing.T, s *Server) (url string, stop func() error) {
+func served(t testing.TB, s *Server) (url string, stop func() error) {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -245,7 +245,7 @@ func stroke(c analysis.Cycle) analysis.Waveform {
 }
 
 // harbourSite is what a server of the harbour is made of.
-func harbourSite(t *testing.T) (Deps, *fakeData) {
+func harbourSite(t testing.TB) (Deps, *fakeData) {
 	brakes, data := harbour()
 	return Deps{Site: "Kestrel Quay", Brakes: brakes, Data: data, Now: noon, Version: "0.1.0", Log: slog.New(slog.NewTextHandler(t.Output(), nil)),
 		Health: func() []SourceHealth {

@@ -17,7 +17,7 @@ import (
 )
 
 // serverOf makes a server, or fails the test.
-func serverOf(t *testing.T, d Deps) *Server {
+func serverOf(t testing.TB, d Deps) *Server {
 	t.Helper()
 	s, err := New(d)
 	if err != nil {

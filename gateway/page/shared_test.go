@@ -19,7 +19,7 @@ import (
 
 // yard is a site of many brakes on a quarter as many cranes, of which every
 // third has one or two alarms.
-func yard(t *testing.T, n int) (Deps, *fakeData) {
+func yard(t testing.TB, n int) (Deps, *fakeData) {
 	t.Helper()
 	deps, data := harbourSite(t)
 	verdict, forecast := data.verdicts["quay-1/main"], data.forecasts[:2]

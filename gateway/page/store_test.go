@@ -9,7 +9,7 @@ import (
 )
 
 // filledStore is a real store with the rows of one in memory.
-func filledStore(t *testing.T, fake *fakeData) *store.DB {
+func filledStore(t testing.TB, fake *fakeData) *store.DB {
 	t.Helper()
 	db, err := store.Open(t.Context(), t.TempDir(), slog.New(slog.NewTextHandler(t.Output(), nil)))
 	if err != nil {
