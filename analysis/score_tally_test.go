@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"testing"
 
 	"gapward/analysis"
@@ -151,7 +152,7 @@ func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
 	var smoothed [2][]float64 // release and set time as known after each cycle
 	var oracleGaps []float64
 	var fair []bool
-	var pollNS []int64
+	var pollNS, shownNS []int64 // the drive's polls, and those that showed it on
 	standing := map[analysis.Condition]bool{}
 	done := 0
 	for len(p.truth) < cycles+1 {
@@ -159,6 +160,9 @@ func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
 			watch.take(s)
 			if s.Signal == sensors.Drive || f.poll.noDrive {
 				pollNS = append(pollNS, s.AtNS)
+			}
+			if s.Signal == sensors.Drive && s.Value != 0 {
+				shownNS = append(shownNS, s.AtNS)
 			}
 			brake.Step(s, out)
 		}
@@ -195,11 +199,11 @@ func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
 			}
 		}
 	}
-	r.match(&f, p.truth[:done], oracleGaps, fair, out.Cycles, smoothed, pollNS)
+	r.match(&f, p.truth[:done], oracleGaps, fair, out.Cycles, smoothed, pollNS, shownNS)
 }
 
 // match pairs measured cycles with true ones, both in the order of time.
-func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, smoothed [2][]float64, pollNS []int64) {
+func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, smoothed [2][]float64, pollNS, shownNS []int64) {
 	j, at := 0, 0
 	noDrive, bounceS := f.poll.noDrive, f.params().DriveBounceMS*1e-3
 	var times, means [2][]float64           // of the cycles matched: true times, smoothed ones
@@ -236,7 +240,9 @@ func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, 
 		}
 		arrives := !math.IsNaN(x.GapMM)
 		if j >= len(got) || got[j].AtNS > x.OffNS+300e6 {
-			if noDrive && !arrives { // what hardly moves can't be seen without the drive
+			// What hardly moves can't be seen without the drive, and what falls
+			// between two of its polls by nobody.
+			if !arrives && (noDrive || !shows(shownNS, x.OnNS, x.OffNS+int64(bounceS*1e9))) {
 				r.truths--
 			}
 			continue
@@ -299,6 +305,12 @@ func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, 
 	if r.extra > 0 && len(got) > 0 && got[len(got)-1].AtNS > truth[len(truth)-1].OffNS {
 		r.extra-- // the cycle in which the history ends
 	}
+}
+
+// shows reports whether one of the times, in order, lies between two others.
+func shows(atNS []int64, fromNS, toNS int64) bool {
+	i, _ := slices.BinarySearch(atNS, fromNS)
+	return i < len(atNS) && atNS[i] <= toNS
 }
 
 func (r *score) recall() float64 { return float64(r.matched) / float64(r.truths) }
