@@ -72,6 +72,7 @@ func (d *duty) changed(wd int64) {
 	if d.weeks[wd] < knownFor || mean < 1 || d.count == 0 {
 		return
 	}
+	variance *= 1 + 1/d.weeks[wd] // the mean is known from so many days
 	z := math.Max(-boundSDs, math.Min(boundSDs, (d.count-mean)/math.Sqrt(variance)))
 	for side := range d.sum {
 		one := &d.sum[side]
@@ -100,29 +101,39 @@ func (d *duty) changed(wd int64) {
 // expected since it last stood at zero.
 type dutySide struct{ s, counted, expected, days float64 }
 
+const (
+	usualScatter = 0.25 // of a day's cycles, as a part of their mean, before it was seen …
+	scatterDays  = 3    // … weighing as much as so many days
+	wandersAYear = 0.2  // how far the mean duty wanders in a year, as a part of itself
+)
+
 // perDay is the mean and variance of the cycles on a weekday. A weekday not
 // yet seen takes those of the days that were.
 func (d *duty) perDay(wd int64) (mean, variance float64) {
-	var sum, sumVar, n float64
+	var sum, squares, n, free float64
 	for i := range d.mean {
 		if d.weeks[i] > 0 {
 			sum += d.mean[i]
-			sumVar += d.spread[i]
+			squares += d.weeks[i] * d.spread[i]
 			n++
+			free += d.weeks[i] - 1
 		}
 	}
 	if n == 0 {
 		return math.NaN(), math.NaN()
 	}
-	allMean, allVar := sum/n, sumVar/n
+	all := sum / n
 	w := d.weeks[wd]
 	if w == 0 {
-		return allMean, allVar + allMean
+		// It may be one of rest.
+		return all, all*all/4 + all
 	}
-	// Counts scatter at least like Poisson's; few weeks say little of it.
-	// The mean is not known better than from so many days.
-	v := math.Max((w*d.spread[wd]+2*(allVar+d.mean[wd]))/(w+2), d.mean[wd])
-	return d.mean[wd], v * (1 + 1/w)
+	// The days' scatter, as a part of what is usual, is much alike. Counts scatter
+	// at least like Poisson's.
+	usual := (squares + scatterDays*math.Pow(usualScatter*all, 2)) / (free + scatterDays) / math.Max(all*all, 1e-12)
+	mean = d.mean[wd]
+	variance = (w*d.spread[wd] + scatterDays*usual*mean*mean) / (w - 1 + scatterDays)
+	return mean, math.Max(variance, mean)
 }
 
 // duty's outlook: cycles expected from a moment on, summed over days.
@@ -150,10 +161,15 @@ func (d *duty) outlook(nowNS int64) outlook {
 		}
 		o.meanU2 = 0.25
 	} else {
+		// How well the week's mean is known, weekdays of which nothing was seen
+		// counting as half seen.
+		var sum, variance float64
 		for i := range o.week {
 			o.week[i], o.weekVar[i] = d.perDay(int64(i))
+			sum += o.week[i]
+			variance += o.weekVar[i] / math.Max(d.weeks[i], 0.5)
 		}
-		o.meanU2 = 0.04 / math.Min(float64(d.days)/7+0.2, 8)
+		o.meanU2 = variance / math.Max(sum*sum, 1e-12)
 	}
 	for i := range o.week {
 		o.weekSum += o.week[i]
@@ -181,5 +197,6 @@ func (o *outlook) cycles(days float64) (mean, variance float64) {
 		at += part
 		left -= part
 	}
-	return mean, variance + o.meanU2*mean*mean
+	wandered := wandersAYear * wandersAYear * days / 365 / 3 // mean over the days of a walk
+	return mean, variance + (o.meanU2+wandered)*mean*mean
 }

@@ -21,13 +21,12 @@ func (f *Family) join() int {
 
 // summary is what one brake knows about its own wear.
 type summary struct {
-	known bool
-	logM  float64 // logarithm of the rate, ways a cycle …
-	logSD float64 // … and its standard uncertainty
-	drift [nDrift]float64
-	still float64 // that its lining didn't run in
-	run   [nTau][nExtra]float64
-	ranIn bool // run says anything
+	known  bool
+	logM   float64 // logarithm of the rate, ways a cycle …
+	logSD  float64 // … and its standard uncertainty
+	drift  [nDrift]float64
+	told   bool // likely says something
+	likely runTable
 }
 
 // share tells the family what this brake knows by now.
@@ -48,18 +47,19 @@ func (k *bank) share() {
 	}
 	// Second pass, now that the greatest weight is known.
 	var drift [nDrift]float64
-	var run [nTau][nExtra]float64
-	var still, sum float64
+	var likely runTable
+	var sum float64
 	for d := range nDrift {
 		m := k.conditioned(d, &prior, &parts)
 		for i := range m {
-			w := math.Exp(parts[i].weight - top)
+			one := &parts[i]
+			w := math.Exp(one.weight - top)
 			sum += w
 			drift[d] += w
-			if parts[i].tau == 0 {
-				still += w
+			if one.tau == 0 {
+				likely.still += w / math.Exp(prior.still)
 			} else {
-				run[parts[i].t][parts[i].e] += w
+				likely.run[one.t][one.e] += math.Exp(one.weight - top - prior.runIn(one))
 			}
 			if r := parts[i].m; r > 0 {
 				l := math.Log(r / k.way)
@@ -78,34 +78,7 @@ func (k *bank) share() {
 	s.drift, s.known = drift, true
 	s.logM = logM / weightM
 	s.logSD = math.Sqrt(math.Max(logV/weightM-s.logM*s.logM, 1e-8))
-	ran := sum - still
 	if !k.worn {
-		s.still = still / sum
+		s.likely, s.told = likely, true
 	}
-	if ran > 0.9*sum && !k.worn {
-		s.ranIn = true
-		for t := range run {
-			for e := range run[t] {
-				s.run[t][e] = run[t][e] / ran
-			}
-		}
-		s.spread()
-	}
-}
-
-// spread makes of how one brake ran in how another may: brakes of a model differ
-// in it by a quarter or so, about half a step of the tables each way.
-func (s *summary) spread() {
-	var out [nTau][nExtra]float64
-	kernel := [3]float64{0.25, 0.5, 0.25}
-	for t := 1; t < nTau; t++ {
-		for e := range nExtra {
-			for i, a := range kernel {
-				for j, b := range kernel {
-					out[max(1, min(nTau-1, t+i-1))][max(0, min(nExtra-1, e+j-1))] += a * b * s.run[t][e]
-				}
-			}
-		}
-	}
-	s.run = out
 }

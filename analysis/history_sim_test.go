@@ -48,6 +48,7 @@ type brakeLife struct {
 
 	cycles   []Cycle
 	gapMM    []float64 // underlying, after each cycle
+	level    []float64 // of the duty, each day
 	crossing int       // index of the cycle at which the limit is reached
 	adjusted int       // index of the cycle before which it was adjusted, 0 never
 }
@@ -75,6 +76,7 @@ func (f fleet) live(r *rand.Rand) *brakeLife {
 	level := 1.0
 	for day := 0; ; day++ {
 		n := l.dayCount(r, day, level)
+		l.level = append(l.level, level)
 		if r.Float64() < f.dutyChange/365 {
 			level *= math.Exp(0.4 * r.NormFloat64())
 		}
@@ -112,14 +114,19 @@ func (f fleet) live(r *rand.Rand) *brakeLife {
 
 const dayLengthNS = int64(86400e9)
 
-func (f fleet) dayCount(r *rand.Rand, day int, level float64) int {
-	mean := f.perDay * level
+// usual is how many cycles are made on a day that is no holiday.
+func (f fleet) usual(day int, level float64) float64 {
 	switch day % 7 {
 	case 5:
-		mean *= f.saturday
+		return f.perDay * level * f.saturday
 	case 6:
-		mean = 0
+		return 0
 	}
+	return f.perDay * level
+}
+
+func (f fleet) dayCount(r *rand.Rand, day int, level float64) int {
+	mean := f.usual(day, level)
 	if r.Float64() < f.holiday {
 		mean = 0
 	}

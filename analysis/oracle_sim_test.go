@@ -8,8 +8,12 @@ import "math"
 // must learn. It is the best that a forecast can be, but for the approximation
 // of the laws by normal ones on each of its branches.
 type oracle struct {
-	l    *brakeLife
-	list []branch
+	l      *brakeLife
+	list   []branch
+	leaves []leaf
+	n      int     // cycles seen
+	load   float64 // of the cycles to come
+	limit  float64
 }
 
 // branch is one possibility: a lining run in, or one value of the extra.
@@ -22,42 +26,78 @@ type branch struct {
 	rejected   int
 }
 
-func newOracle(l *brakeLife) *oracle {
-	o := &oracle{l: l, list: []branch{{weight: math.Log(0.4)}}}
-	for i, x := range hermiteX {
-		o.list = append(o.list, branch{f: l.runIn * math.Exp(l.runInLogSD*x), weight: math.Log(0.6 * hermiteW[i])})
+// leaf is a branch with one of its rates and gaps.
+type leaf struct {
+	weight, f float64
+	p         Passage
+}
+
+// extras are so many values of the extra, close enough that even a quiet brake's
+// lies between two that tell the same.
+const extras = 17
+
+func newOracle(l *brakeLife, n int, limitMM float64) *oracle {
+	o := &oracle{l: l, n: n, limit: limitMM, list: []branch{{weight: math.Log(0.4)}}}
+	const far = 2.8
+	var sum float64
+	for i := range extras {
+		x := far * (2*float64(i)/(extras-1) - 1)
+		sum += normalPDF(x)
+		o.list = append(o.list, branch{f: l.runIn * math.Exp(l.runInLogSD*x), weight: math.Log(0.6 * normalPDF(x))})
 	}
 	for i := range o.list {
 		b := &o.list[i]
+		if i > 0 {
+			b.weight -= math.Log(sum)
+		}
 		b.m = math.Exp(l.rateLog)
 		b.mm = math.Pow(3*b.m, 2)
 	}
+	o.see()
+	o.branchOut()
 	return o
 }
 
-// see runs the filters over the first n cycles.
-func (o *oracle) see(n int) {
+// kappa is what wear adds in variance, the scatter of the days' loads included.
+func (o *oracle) kappa() float64 {
 	l := o.l
-	perDay := map[int64]int{}
-	for _, c := range l.cycles[:n] {
+	return l.kappaMM + math.Exp(l.rateLog)*l.perDay*l.dutyPower*l.dutyPower*(l.dayScatter*l.dayScatter+1/l.perDay)
+}
+
+// see runs the filters over the cycles, and takes the load of those to come for
+// that of the latest three weeks, as the duty may have changed.
+func (o *oracle) see() {
+	l := o.l
+	seen := l.cycles[:o.n]
+	perDay := map[int64]float64{}
+	for _, c := range seen {
 		perDay[c.AtNS/dayNS]++
 	}
-	// What wear adds in variance besides: the scatter of the days' loads.
-	kappa := l.kappaMM + math.Exp(l.rateLog)*l.perDay*l.dutyPower*l.dutyPower*(l.dayScatter*l.dayScatter+1/l.perDay)
+	load, fading := make([]float64, o.n), make([]float64, o.n)
+	var sum, n float64
+	for j, c := range seen {
+		load[j] = math.Pow(perDay[c.AtNS/dayNS]/l.perDay, l.dutyPower)
+		fading[j] = math.Exp(-float64(j) / l.tau)
+		if seen[o.n-1].AtNS-c.AtNS <= 21*dayNS {
+			sum += load[j]
+			n++
+		}
+	}
+	o.load = sum / n
+	kappa := o.kappa()
 	for i := range o.list {
 		b := &o.list[i]
 		var since float64
-		for j, c := range l.cycles[:n] {
-			load := math.Pow(math.Max(float64(perDay[c.AtNS/dayNS]), 1)/l.perDay, l.dutyPower)
+		for j := range seen {
 			if l.adjusted == j && j > 0 {
 				b.gg += 1 // it knows that it was adjusted, not by how much
 			}
-			if Has(c.GapMM) {
+			if Has(seen[j].GapMM) {
 				b.passed(since, kappa)
 				since = 0
-				b.seen(c.GapMM, l.noiseMM)
+				b.seen(seen[j].GapMM, l.noiseMM)
 			}
-			since += load * (1 + b.f*math.Exp(-float64(j)/l.tau))
+			since += load[j] * (1 + b.f*fading[j])
 		}
 		b.passed(since, kappa)
 	}
@@ -93,34 +133,10 @@ func (b *branch) seen(gap, noise float64) {
 	b.gg -= kg * b.gg
 }
 
-// quantiles is the forecast after n cycles.
-func (o *oracle) quantiles(n int, limitMM float64) Quantiles {
-	l := o.l
-	o.see(n)
-	kappa := l.kappaMM + math.Exp(l.rateLog)*l.perDay*l.dutyPower*l.dutyPower*(l.dayScatter*l.dayScatter+1/l.perDay)
-	load := math.Max(0.7, 1+0.5*l.dutyPower*(l.dutyPower-1)*l.dayScatter*l.dayScatter) // of a mean working day
-	var days, sum float64
-	for i, c := range l.cycles[:n] {
-		if l.cycles[n-1].AtNS-c.AtNS > 21*dayNS {
-			continue // the duty may have changed
-		}
-		if i == 0 || c.AtNS/dayNS != l.cycles[i-1].AtNS/dayNS {
-			k := i
-			for k < n && l.cycles[k].AtNS/dayNS == c.AtNS/dayNS {
-				k++
-			}
-			sum += float64(k-i) * math.Pow(float64(k-i)/l.perDay, l.dutyPower)
-			days += float64(k - i)
-		}
-	}
-	if days > 0 {
-		load = sum / days
-	}
-	type leaf struct {
-		weight, f float64
-		p         Passage
-	}
-	var leaves []leaf
+// branchOut makes the leaves, those left out that can't count.
+func (o *oracle) branchOut() {
+	l, kappa := o.l, o.kappa()
+	var all []leaf
 	top := math.Inf(-1)
 	for _, b := range o.list {
 		s := math.Sqrt(b.mm)
@@ -135,34 +151,135 @@ func (o *oracle) quantiles(n int, limitMM float64) Quantiles {
 			slope := b.gm / b.mm
 			rest := math.Sqrt(math.Max(b.gg-slope*b.gm, 1e-12))
 			for j, y := range hermite3X {
-				leaves = append(leaves, leaf{w + math.Log(hermite3W[j]), b.f,
-					Passage{Distance: limitMM - b.g - slope*(m-b.m) - rest*y, Drift: m, Sigma: math.Sqrt(kappa * m)}})
+				all = append(all, leaf{w + math.Log(hermite3W[j]), b.f,
+					Passage{Distance: o.limit - b.g - slope*(m-b.m) - rest*y, Drift: m, Sigma: math.Sqrt(kappa * m)}})
 			}
 		}
 	}
-	var kept []leaf
 	var total float64
-	for _, f := range leaves {
-		if f.weight = math.Exp(f.weight - top); f.weight > 1e-4 {
-			kept = append(kept, f)
+	for _, f := range all {
+		if f.weight = math.Exp(f.weight - top); f.weight > 1e-3 {
+			o.leaves = append(o.leaves, f)
 			total += f.weight
 		}
 	}
-	cdf := func(t float64) float64 {
+	for i := range o.leaves {
+		o.leaves[i].weight /= total
+	}
+}
+
+// cdf is the law of the cycles to go.
+func (o *oracle) cdf(t float64) float64 {
+	tau := o.l.tau
+	extra := tau * math.Exp(-float64(o.n)/tau) * -math.Expm1(-t/tau)
+	var p float64
+	for i := range o.leaves {
+		f := &o.leaves[i]
+		p += f.weight * f.p.CDF(o.load*(t+f.f*extra))
+	}
+	return p
+}
+
+func (o *oracle) cycles() Quantiles {
+	guess := math.Max(1, float64(o.n)/2)
+	q := func(p float64) float64 { return quantileOf(o.cdf, p, guess, never, 1e-3) }
+	return Quantiles{q(0.05), q(0.5), q(0.95)}
+}
+
+// use is how much this brake is used, by the days since its duty last changed,
+// as the oracle knows; and the relative variance of that. The week's pattern,
+// holidays and the scatter of the days are known.
+func (o *oracle) use() (level, variance float64) {
+	l := o.l
+	today := int((l.cycles[o.n-1].AtNS - lifeStart) / dayNS)
+	first := today
+	for first > 0 && l.level[first-1] == l.level[today] {
+		first--
+	}
+	var count, mean, sum float64
+	for _, c := range l.cycles[:o.n] {
+		if d := int((c.AtNS - lifeStart) / dayNS); d >= first && d < today {
+			count++
+		}
+	}
+	for d := first; d < today; d++ {
+		m, v := o.dayLaw(l.usual(d, 1))
+		mean += m
+		sum += v
+	}
+	const changes2 = 0.4 * 0.4 // before any day of it was seen
+	before := 1.0
+	if first > 0 {
+		before = l.level[first-1]
+	}
+	if mean == 0 {
+		return before, changes2
+	}
+	v := sum / (mean * mean)
+	return (count/mean*changes2 + before*v) / (changes2 + v), v * changes2 / (v + changes2)
+}
+
+// dayLaw is mean and variance of the cycles of a day that has so many where it
+// is no holiday.
+func (o *oracle) dayLaw(usual float64) (mean, variance float64) {
+	l := o.l
+	work := 1 - l.holiday
+	return work * usual, work*(usual*usual*(1+l.dayScatter*l.dayScatter)+usual) - work*work*usual*usual
+}
+
+// days is the same in days from the latest cycle: how much the brake is used it
+// must learn too.
+func (o *oracle) days() Quantiles {
+	l := o.l
+	now := float64(l.cycles[o.n-1].AtNS-lifeStart) / float64(dayNS)
+	level, levelU2 := o.use()
+	// The law of the cycles, tabulated: the days ask for it often.
+	law := crossingLaw{}
+	most := quantileOf(o.cdf, 0.999, 10, never, 1e-2)
+	for i := range 60 {
+		t := math.Exp(math.Log(most+2) * float64(i) / 59)
+		law.logT, law.normal = append(law.logT, math.Log(t)), append(law.normal, normalOf(o.cdf(t)))
+	}
+	byDay := func(days float64) float64 {
+		var mean, variance float64
+		for at, end := now, now+days; at < end; at = math.Floor(at) + 1 {
+			// Cycles are made from six to twenty-two.
+			part := func(at float64) float64 { return math.Min(math.Max((24*(at-math.Floor(now))-6)/16, 0), 1) }
+			share := 1.0
+			if day := math.Floor(at); day == math.Floor(now) {
+				share = part(math.Min(end, day+1-1e-9)) - part(now)
+			} else if end < day+1 {
+				share = math.Min(math.Max((24*(end-day)-6)/16, 0), 1)
+			}
+			m, v := o.dayLaw(l.usual(int(at), level) * share)
+			mean += m
+			variance += v
+		}
+		if mean == 0 {
+			return 0
+		}
+		variance += mean * mean * (levelU2 + 0.4*0.4*l.dutyChange/365*days/3)
+		s2 := math.Log1p(variance / (mean * mean))
+		s := math.Sqrt(s2)
 		var p float64
-		for _, f := range kept {
-			u := t + f.f*l.tau*math.Exp(-float64(n)/l.tau)*-math.Expm1(-t/l.tau)
-			p += f.weight / total * f.p.CDF(load*u)
+		for i, x := range hermiteX {
+			p += hermiteW[i] * law.cdf(mean*math.Exp(s*x-s2/2))
 		}
 		return p
 	}
-	guess := math.Max(1, float64(n)/2)
-	return Quantiles{quantileOf(cdf, 0.05, guess, never, 1e-4), quantileOf(cdf, 0.5, guess, never, 1e-4), quantileOf(cdf, 0.95, guess, never, 1e-4)}
+	guess := math.Max(1, most/l.perDay)
+	q := func(p float64) float64 { return quantileOf(byDay, p, guess, maxDays, 1e-3) }
+	return Quantiles{q(0.05), q(0.5), q(0.95)}
 }
 
+// byCycle and byDay are what a straight line may be drawn against.
+func byCycle(_ *brakeLife, i int) float64 { return float64(i) }
+
+func byDay(l *brakeLife, i int) float64 { return float64(l.cycles[i].AtNS) / float64(dayNS) }
+
 // straightLine is the forecast of a least-squares line through the gaps since
-// the last adjustment.
-func straightLine(l *brakeLife, n int, limitMM float64) Quantiles {
+// the last adjustment: how far the crossing is from the latest cycle.
+func straightLine(l *brakeLife, n int, limitMM float64, along func(*brakeLife, int) float64) Quantiles {
 	var k, sx, sy, sxx, sxy, syy float64
 	from := 0
 	if l.adjusted > 0 && l.adjusted < n {
@@ -170,7 +287,7 @@ func straightLine(l *brakeLife, n int, limitMM float64) Quantiles {
 	}
 	for i := from; i < n; i++ {
 		if c := l.cycles[i]; Has(c.GapMM) {
-			x, y := float64(i-n), c.GapMM
+			x, y := along(l, i)-along(l, n-1), c.GapMM
 			k++
 			sx += x
 			sy += y
@@ -191,7 +308,7 @@ func straightLine(l *brakeLife, n int, limitMM float64) Quantiles {
 		if slope <= 0 {
 			return NoValue()
 		}
-		return math.Max(1, (limitMM-a)/slope)
+		return math.Max(0, (limitMM-a)/slope)
 	}
 	return Quantiles{to(b + 1.645*se), to(b), to(b - 1.645*se)}
 }

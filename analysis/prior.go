@@ -32,15 +32,13 @@ const (
 	// What stands off at first, some hundredths to a tenth of a millimetre of
 	// flatness and taper, is what running-in takes of the way besides. Both are
 	// common practice, no published source, and held loosely.
-	usualRunIn  = 0.07
-	runInSpread = 1.0 // of the logarithm
+	usualRunIn  = 0.05
+	runInSpread = 0.7 // of the logarithm
 )
 
 func (k *bank) prior() priors {
 	p := priors{way: k.way, extra: generalExtras()}
 	var drift [nDrift]float64
-	var run [nTau][nExtra]float64
-	var runSum, n float64
 	for d := range drift {
 		drift[d] = sharedOnce / nDrift
 		if d%nWander == 1 {
@@ -49,8 +47,7 @@ func (k *bank) prior() priors {
 			drift[d] *= 2 * (1 - wanders)
 		}
 	}
-	runSum = sharedOnce
-	var logs, logVar, weights, stills float64
+	var n, logs, logVar, weights float64
 	if k.family != nil {
 		for i := range k.family.members {
 			m := &k.family.members[i]
@@ -58,17 +55,8 @@ func (k *bank) prior() priors {
 				continue
 			}
 			n++
-			stills += m.still
 			for d := range drift {
 				drift[d] += m.drift[d]
-			}
-			if m.ranIn {
-				runSum++
-				for t := 1; t < nTau; t++ {
-					for e := range nExtra {
-						run[t][e] += m.run[t][e]
-					}
-				}
 			}
 			w := 1 / (rateWithin*rateWithin + m.logSD*m.logSD)
 			weights += w
@@ -82,20 +70,15 @@ func (k *bank) prior() priors {
 	for d := range drift {
 		p.drift[d] = math.Log(drift[d] / driftSum)
 	}
+	p.usual = 1
 	still := stillNew
-	switch {
-	case k.worn && !k.fitted:
+	if n > 0 {
+		still = p.fromSiblings(k.family.members, k.member, k.way*math.Exp(logs/weights))
+	}
+	if k.worn && !k.fitted {
 		still = stillStep
-	case n > 0:
-		still = math.Min(math.Max((sharedOnce*stillNew+stills)/(sharedOnce+n), 0.02), 0.98)
 	}
 	p.still, p.runs = math.Log(still), math.Log(1-still)
-	for t := 1; t < nTau; t++ {
-		for e := range nExtra {
-			p.run[t][e] = run[t][e] / runSum
-		}
-	}
-	p.usual = sharedOnce / runSum
 	p.rate = lognormal{math.Log(k.way / 30000), rateSpread}
 	if n > 0 {
 		mean := logs / weights
@@ -109,6 +92,115 @@ func (k *bank) prior() priors {
 		p.rate = lognormal{mean + math.Log(k.way), math.Sqrt(within * (1 + 1/n))}
 	}
 	return p
+}
+
+const (
+	mostSiblings = 24 // more tell nothing new of how a model's linings run in
+	siblingSteps = 8
+)
+
+// fromSiblings takes from siblings how linings of the model run in, and returns
+// how likely one doesn't. Each sibling knows by itself only how likely its gaps
+// are for each way of running in; what they have in common comes out by weighing
+// these with what all of them show together, again and again: the EM algorithm
+// for a mixing law that is known of nothing but its cells (A. P. Dempster,
+// N. M. Laird, D. B. Rubin, J. Royal Statistical Society B 39, 1977). What is
+// believed in general counts as a part of a brake beside them.
+func (p *priors) fromSiblings(members []summary, but int, rate float64) (still float64) {
+	var general, law, sum runTable
+	general.still = stillNew
+	one := part{belief: belief{m: rate}}
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			one.f, one.tau, one.t, one.e = extraOf(e), tauOf(t), t, e
+			x := p.offUsual(&one)
+			general.run[t][e] = (1 - stillNew) * math.Exp(p.extra[e]-x*x/2)
+		}
+	}
+	law = general
+	var n float64
+	for range siblingSteps {
+		n, sum = 0, runTable{}
+		for i := range members {
+			if m := &members[i]; i != but && m.told && n < mostSiblings {
+				n++
+				sum.addPosterior(&m.likely, &law)
+			}
+		}
+		law = sum
+		law.add(&general, sharedOnce)
+		law.scale(1 / (sharedOnce + n))
+	}
+	sum.spread()
+	still = math.Min(math.Max(law.still, 0.02), 0.98)
+	all := (sharedOnce + n) * (1 - law.still)
+	p.usual = sharedOnce * (1 - stillNew) / all
+	if n == 0 {
+		p.usual = 1
+	}
+	sum.scale(1 / all)
+	p.run = sum.run
+	return still
+}
+
+// runTable is a law, or a likelihood, of the ways in which a lining may run in.
+type runTable struct {
+	still float64
+	run   [nTau][nExtra]float64
+}
+
+func (a *runTable) add(b *runTable, times float64) {
+	a.still += times * b.still
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			a.run[t][e] += times * b.run[t][e]
+		}
+	}
+}
+
+func (a *runTable) scale(by float64) {
+	a.still *= by
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			a.run[t][e] *= by
+		}
+	}
+}
+
+// addPosterior adds what a likelihood makes of a law.
+func (a *runTable) addPosterior(likely, law *runTable) {
+	sum := likely.still * law.still
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			sum += likely.run[t][e] * law.run[t][e]
+		}
+	}
+	if !(sum > 0) {
+		return
+	}
+	a.still += likely.still * law.still / sum
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			a.run[t][e] += likely.run[t][e] * law.run[t][e] / sum
+		}
+	}
+}
+
+// spread makes of how some brakes ran in how another may: brakes of a model
+// differ in it by a quarter or so, about half a step of the table each way.
+func (a *runTable) spread() {
+	var out [nTau][nExtra]float64
+	kernel := [3]float64{0.25, 0.5, 0.25}
+	for t := 1; t < nTau; t++ {
+		for e := range nExtra {
+			for i, x := range kernel {
+				for j, y := range kernel {
+					out[max(1, min(nTau-1, t+i-1))][max(0, min(nExtra-1, e+j-1))] += x * y * a.run[t][e]
+				}
+			}
+		}
+	}
+	a.run = out
 }
 
 // generalExtras are the logarithms of what is believed of each extra before

@@ -166,8 +166,8 @@ func TestStraightLineIsLateWhereWearBends(t *testing.T) {
 			l.cycles = append(l.cycles, Cycle{GapMM: p[1]})
 		}
 		n++
-		q := straightLine(l, 6, 1.6)
-		at := 0.01 * (6 + q.P50)
+		q := straightLine(l, 6, 1.6, byCycle)
+		at := 0.01 * (5 + q.P50)
 		if at > number(t, row, "observed_crossing_1.6in_megacycles") {
 			late++
 		}

@@ -104,11 +104,11 @@ func TestSiblingsNarrowTheForecastOfAYoungBrake(t *testing.T) {
 		}{{nil, &alone}, {family.copied(), &among}} {
 			var s [4]stageScore
 			follow(l, one.f, nil, &s)
-			one.s.widthOwn += s[0].widthOwn
+			one.s.cycles.widthOwn += s[0].cycles.widthOwn
 		}
 	}
-	if !(among.widthOwn < alone.widthOwn) {
-		t.Errorf("the band is %.2f wide among siblings and %.2f alone (mean logarithms)", among.widthOwn/10, alone.widthOwn/10)
+	if !(among.cycles.widthOwn < alone.cycles.widthOwn) {
+		t.Errorf("the band is %.2f wide among siblings and %.2f alone (mean logarithms)", among.cycles.widthOwn/10, alone.cycles.widthOwn/10)
 	}
 }
 
