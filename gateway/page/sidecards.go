@@ -112,15 +112,6 @@ type healthView struct {
 	Level    level
 }
 
-// The categories of NE 107, in its words.
-const (
-	catFailure     = "failure"
-	catCheck       = "check function"
-	catOutOfSpec   = "out of specification"
-	catMaintenance = "maintenance required"
-	catGood        = "good"
-)
-
 // viewHealth puts every signal of a brake into its category, by its standing
 // alarms, those held back included, and by what was odd in its latest cycles.
 func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
@@ -132,30 +123,42 @@ func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
 		}
 	}
 	for _, sig := range b.brake.Signals {
-		v := healthView{Signal: sig.String(), Category: catGood, Level: normal}
+		v := healthView{Signal: sig.String(), Category: "good", Level: normal}
+		var worst analysis.Category
 		for _, a := range append(append([]store.AlarmRow{}, b.alarms...), b.held...) {
-			stands := a.State.Active() || a.Marks&alerts.MarkStanding != 0
-			category := ""
-			switch {
-			case !stands:
-			case a.State == alerts.NotInService:
-				category = catCheck
-			case a.Condition == analysis.SignalFault && a.Signal == sig.String(), a.Condition == analysis.SignalStale && a.Signal == sig.String():
-				category = catFailure
-			case a.Condition == analysis.SignalsDisagree && (sig == sensors.Travel || sig == sensors.Released):
-				category = catOutOfSpec
+			if !a.State.Active() && a.Marks&alerts.MarkStanding == 0 || !concerns(a, sig) {
+				continue
 			}
-			if category != "" && v.Category != catFailure {
-				v.Category, v.Why, v.Level = category, alerts.Title(a.Condition), abnormal
+			category := analysis.CategoryOf(a.Condition, a.Unit)
+			if a.State == alerts.NotInService {
+				category = analysis.CheckFunction
+			}
+			if category != worst && category.Graver(worst) == category {
+				worst = category
+				v.Why, v.Level = alerts.Title(a.Condition), abnormal
 			}
 		}
-		if v.Category == catGood && sig == sensors.Travel && odd*10 > len(cycles) {
-			v.Category, v.Level = catMaintenance, notice
+		if worst == "" && sig == sensors.Travel && odd*10 > len(cycles) {
+			worst, v.Level = analysis.MaintenanceRequired, notice
 			v.Why = fmt.Sprintf("%d of the latest %d cycles had spikes or lost samples", odd, len(cycles))
+		}
+		if worst != "" {
+			v.Category = string(worst)
 		}
 		views = append(views, v)
 	}
 	return views
+}
+
+// concerns says whether an alarm is about a signal, rather than about the brake.
+func concerns(a store.AlarmRow, sig sensors.Signal) bool {
+	switch a.Condition {
+	case analysis.SignalFault, analysis.SignalStale:
+		return a.Signal == sig.String()
+	case analysis.SignalsDisagree:
+		return sig == sensors.Travel || sig == sensors.Released
+	}
+	return false
 }
 
 // ledgerFacts are the latest entries of the ledger in words, the newest first.
