@@ -156,8 +156,12 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 
 	in := make(chan arrival, 1024)
+	keep := store.KeepByDefault()
+	for _, s := range exporters {
+		keep.Exporters = append(keep.Exporters, s.Name())
+	}
 	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices, site.Channels()), len(list)), db: db, recorder: recorder, watch: health,
-		faults: newFaults(before.own), upkeep: upkeep{keep: store.KeepByDefault()},
+		faults: newFaults(before.own), upkeep: upkeep{keep: keep},
 		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
 	for i, source := range list {

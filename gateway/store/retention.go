@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -14,6 +15,7 @@ import (
 type Keep struct {
 	Cycles    time.Duration // then a day's cycles become one row of quantiles
 	MostBytes int64         // of pages in use; what is given up first see [DB.Tidy]
+	Exporters []string      // who is still to deliver cycles; what others once left behind holds for nothing
 }
 
 // KeepByDefault keeps every cycle for two years, in four gigabytes at most:
@@ -80,7 +82,7 @@ func (d *DB) tidy(ctx context.Context, now time.Time, keep Keep) (Tidied, error)
 		return Tidied{}, fmt.Errorf("beginning: %w", err)
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing once committed
-	k := tidying{ctx: ctx, tx: tx}
+	k := tidying{ctx: ctx, tx: tx, exporters: keep.Exporters}
 	if err := k.piece(now, keep); err != nil {
 		return Tidied{}, err
 	}
@@ -92,8 +94,9 @@ func (d *DB) tidy(ctx context.Context, now time.Time, keep Keep) (Tidied, error)
 
 // tidying is one transaction of it.
 type tidying struct {
-	ctx context.Context
-	tx  *sql.Tx
+	ctx       context.Context
+	tx        *sql.Tx
+	exporters []string
 	Tidied
 }
 
@@ -167,8 +170,12 @@ func (k *tidying) rollUp(brake, day int64) (err error) {
 	if err != nil {
 		return err
 	}
+	names, err := json.Marshal(k.exporters)
+	if err != nil {
+		return err
+	}
 	var delivered sql.NullInt64
-	if err := k.tx.QueryRowContext(k.ctx, `SELECT min(id) FROM cursors WHERE name LIKE '%/cycles'`).Scan(&delivered); err != nil {
+	if err := k.tx.QueryRowContext(k.ctx, `SELECT min(id) FROM cursors WHERE name IN (SELECT value || '/cycles' FROM json_each(?1))`, string(names)).Scan(&delivered); err != nil {
 		return err
 	}
 	if delivered.Valid {

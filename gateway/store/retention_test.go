@@ -200,10 +200,10 @@ func TestSizeGivesUpWaveformsFirstAndTheLedgerNever(t *testing.T) {
 	}
 
 	// Much too large: all waveforms but the latest, then the oldest days.
-	if err := d.SetCursors(t.Context(), map[string]int64{"influx/cycles": 50, "other/cycles": 1000}); err != nil {
+	if err := d.SetCursors(t.Context(), map[string]int64{"influx/cycles": 50, "other/cycles": 1000, "gone/cycles": 3}); err != nil {
 		t.Fatal(err)
 	}
-	did = tidyAll(t, d, now, Keep{Cycles: forever, MostBytes: 1})
+	did = tidyAll(t, d, now, Keep{Cycles: forever, MostBytes: 1, Exporters: []string{"influx", "other", "new"}})
 	left = must(d.AlarmedWaveforms(t.Context(), mainBrake, 100))
 	if len(left) != 1 || did.Days != 31 || did.Undelivered != did.Cycles-50 || did.OverBytes <= 0 {
 		t.Errorf("much too large: %+v, %d waveforms left", did, len(left))
