@@ -13,12 +13,14 @@ type measured struct {
 	gap, u       float64 // median, and standard uncertainty of one cycle (root mean square), mm
 	scatter      float64 // standard deviation from cycle to cycle, mm
 	release, set float64 // medians, s
-	spoilt       int     // full cycles with spikes or lost readings
+	releaseU     float64 // standard uncertainty of the median, s
+	setU         float64
+	spoilt       int // full cycles with spikes or lost readings
 	flags        analysis.Flag
 }
 
 func summarise(cycles []analysis.Cycle) (m measured) {
-	var gaps, squares, release, set []float64
+	var gaps, gapU, release, releaseU, set, setU []float64
 	for _, c := range cycles {
 		m.flags |= c.Flags
 		if c.Kind != analysis.Full {
@@ -30,23 +32,31 @@ func summarise(cycles []analysis.Cycle) (m measured) {
 			m.spoilt++
 		}
 		if analysis.Has(c.GapMM) {
-			gaps, squares = append(gaps, c.GapMM), append(squares, c.GapUMM*c.GapUMM)
+			gaps, gapU = append(gaps, c.GapMM), append(gapU, c.GapUMM)
 		}
 		if analysis.Has(c.ReleaseS) {
-			release = append(release, c.ReleaseS)
+			release, releaseU = append(release, c.ReleaseS), append(releaseU, c.ReleaseUS)
 		}
 		if analysis.Has(c.SetS) {
-			set = append(set, c.SetS)
+			set, setU = append(set, c.SetS), append(setU, c.SetUS)
 		}
 	}
 	m.gap, m.scatter = median(gaps), deviation(gaps)
 	m.release, m.set = median(release), median(set)
-	sum := 0.0
-	for _, s := range squares {
-		sum += s / float64(len(squares))
-	}
-	m.u = math.Sqrt(sum)
+	// A median of n scatters by √(π/2) as much as their mean: common knowledge of
+	// statistics, for large n and a normal law.
+	ofMedian := func(u []float64) float64 { return rootMeanSquare(u) * math.Sqrt(math.Pi/2/float64(len(u))) }
+	m.u, m.releaseU, m.setU = rootMeanSquare(gapU), ofMedian(releaseU), ofMedian(setU)
 	return m
+}
+
+// rootMeanSquare is 0 of nothing.
+func rootMeanSquare(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x * x / float64(len(v))
+	}
+	return math.Sqrt(sum)
 }
 
 // cycleChecks looks at what the analysis measures: plateaus, how well the gap

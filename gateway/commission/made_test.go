@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"gapward/analysis"
 	"gapward/sensors"
 	"gapward/simulator"
 )
@@ -127,5 +128,32 @@ func TestACounterThatRunsIsNamed(t *testing.T) {
 	b.measuredTime(v, nil, nil)
 	if got := v.report.looksLike(); v.report.Verdict != Failed || !strings.Contains(got, "wrong register, type, word order or step") {
 		t.Errorf("%s: %s", v.report.Verdict, got)
+	}
+}
+
+// Few cycles and slow polls leave room for a difference, and none for a wrong
+// step.
+func TestATimeIsComparedAsSurelyAsItIsKnown(t *testing.T) {
+	cycles := func(n int, u float64) measured {
+		list := make([]analysis.Cycle, n)
+		for i := range list {
+			list[i] = analysis.Cycle{Kind: analysis.Full, GapMM: analysis.NoValue(), ReleaseS: analysis.NoValue(), SetS: 0.1, SetUS: u}
+		}
+		return summarise(list)
+	}
+	for _, c := range []struct {
+		n    int
+		u    float64 // of one cycle's time, s
+		told float64 // ms
+		want Verdict
+	}{
+		{8, 0.025, 136, Passed}, {8, 0.025, 200, Failed}, {20, 0.025, 45, Failed}, {5, 0.035, 136, NotProven},
+		{100, 0.008, 136, Failed}, {100, 0.008, 110, Passed}, {0, 0, 136, NotProven},
+	} {
+		v := &view{c: sensors.Channel{Signal: sensors.SetTime, Wiring: sensors.Wiring{UMS: 2}}, report: &Channel{Verdict: Passed}}
+		v.plausible(cycles(c.n, c.u), c.told, "Compare.")
+		if v.report.Verdict != c.want {
+			t.Errorf("%+v: %s", c, v.report.Verdict)
+		}
 	}
 }
