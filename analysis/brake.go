@@ -360,9 +360,13 @@ func between(from, to edge) (s, uS float64) {
 	return math.Max(0, float64(to.atNS()-from.atNS())*1e-9), math.Hypot(from.uS(), to.uS())
 }
 
-// Flush closes an open cycle at the end of a recording.
+// Close closes an open cycle at the end of a recording.
+func (b *Brake) Close(out *Out) { b.finish(b.nowNS+1, out) }
+
+// Flush closes an open cycle and tells the forecast as it stands. Where siblings
+// are flushed with the brake, all are closed first.
 func (b *Brake) Flush(out *Out) {
-	b.finish(b.nowNS+1, out)
+	b.Close(out)
 	b.final(out)
 }
 

@@ -168,8 +168,13 @@ func (p *Pipeline) Restore(e alerts.Event) {
 }
 
 // Flush closes what is open at the end of the samples, and tells the forecast
-// of each brake as it stands.
+// of each brake as it stands. A forecast leans on the siblings' last cycles too,
+// as it will when they are recalled: so all are closed first.
 func (p *Pipeline) Flush(batch *store.Batch) {
+	for i := range p.lines {
+		p.lines[i].brake.Close(&p.out)
+		p.collect(&p.lines[i], batch)
+	}
 	for i := range p.lines {
 		p.lines[i].brake.Flush(&p.out)
 		p.collect(&p.lines[i], batch)
