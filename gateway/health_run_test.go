@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"path/filepath"
 	"strings"
@@ -56,11 +55,7 @@ func (p *paced) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 // /healthz and is silent to the service manager, from the same truth; when it
 // goes on, so do both.
 func TestARunningDaemonThatStandsStillSaysSo(t *testing.T) {
-	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(t.TempDir(), "s"), Net: "unixgram"})
-	if err != nil {
-		t.Skipf("no datagrams between processes here: %v", err)
-	}
-	defer socket.Close()
+	socket := listenAsManager(t, filepath.Join(t.TempDir(), "s"))
 	t.Setenv("NOTIFY_SOCKET", socket.LocalAddr().String())
 	t.Setenv("WATCHDOG_USEC", "300000") // a sign of life each 100 ms
 	t.Setenv("WATCHDOG_PID", "")

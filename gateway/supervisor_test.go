@@ -5,20 +5,31 @@ import (
 	"errors"
 	"log/slog"
 	"net"
+	"os"
 	"path/filepath"
 	"sync/atomic"
 	"testing"
 	"time"
 )
 
-// manager is a service manager's end of the socket.
-func manager(t *testing.T, name string) (socket string, heard func() string) {
+// listenAsManager is a service manager's end of the socket.
+func listenAsManager(t *testing.T, name string) *net.UnixConn {
 	t.Helper()
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
 	if err != nil {
+		if os.Getenv("GAPWARD_REAL") == "1" {
+			t.Fatalf("GAPWARD_REAL=1, but there are no datagrams between processes here: %v", err)
+		}
 		t.Skipf("no datagrams between processes here: %v", err)
 	}
 	t.Cleanup(func() { _ = conn.Close() })
+	return conn
+}
+
+// manager hears what is told to a service manager.
+func manager(t *testing.T, name string) (socket string, heard func() string) {
+	t.Helper()
+	conn := listenAsManager(t, name)
 	return name, func() string {
 		t.Helper()
 		buf := make([]byte, 256)

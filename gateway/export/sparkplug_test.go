@@ -2,17 +2,13 @@ package export
 
 import (
 	"context"
-	"fmt"
-	"io"
 	"maps"
-	"net"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	"gapward/alerts"
@@ -20,108 +16,6 @@ import (
 	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
 )
-
-// spHost is a host application that hears a whole Sparkplug group.
-type spHost struct {
-	*exporttest.Listener
-	schema protoreflect.MessageDescriptor
-}
-
-// spMessage is a message of it, read.
-type spMessage struct {
-	kind, device string // "DDATA", "quay-2-main"
-	told
-}
-
-func listenAsHost(t *testing.T, address string) *spHost {
-	t.Helper()
-	return &spHost{exporttest.Listen(t, address, "edge", "spBv1.0/#"), sparkplugSchema(t)}
-}
-
-// messages are those of the node heard so far, in order, each held to what is
-// true of every one.
-func (h *spHost) messages(t *testing.T) (all []spMessage) {
-	t.Helper()
-	for _, m := range h.Heard() {
-		levels := strings.Split(m.Topic(), "/")
-		if levels[2] == "NCMD" || levels[1] == "STATE" {
-			continue
-		}
-		if len(levels) < 4 || levels[0] != "spBv1.0" || levels[1] != "hoists" || levels[3] != "kestrel" {
-			t.Fatalf("heard on %s", m.Topic())
-		}
-		msg := spMessage{kind: levels[2], told: readSparkplug(t, h.schema, m.Payload())}
-		if len(levels) == 5 {
-			msg.device = levels[4]
-		}
-		if strings.HasPrefix(msg.kind, "D") != (msg.device != "") {
-			t.Errorf("%s has the wrong number of levels", m.Topic())
-		}
-		if want := byte(0); m.Retained() || msg.kind != "NDEATH" && m.Qos() != want {
-			t.Errorf("%s came with QoS %d, retained %v", m.Topic(), m.Qos(), m.Retained())
-		}
-		if msg.hasSeq != (msg.kind != "NDEATH") {
-			t.Errorf("%s has a sequence number: %v", m.Topic(), msg.hasSeq)
-		}
-		if d := time.Since(time.UnixMilli(msg.atMS)); d < -time.Minute || d > time.Hour {
-			t.Errorf("%s was sent %v ago", m.Topic(), d)
-		}
-		all = append(all, msg)
-	}
-	return all
-}
-
-// follow checks a stream as a host must: births first, every metric born with
-// the type that its data have, numbers without a hole.
-func follow(t *testing.T, all []spMessage) {
-	t.Helper()
-	born := map[string]map[string]datatype{}
-	next := -1
-	for i, m := range all {
-		if m.kind == "NDEATH" {
-			born, next = map[string]map[string]datatype{}, -1
-			continue
-		}
-		if m.kind == "NBIRTH" {
-			born, next = map[string]map[string]datatype{}, 0
-		}
-		if m.seq != next {
-			t.Fatalf("message %d, %s %s, has the number %d, want %d", i, m.kind, m.device, m.seq, next)
-		}
-		next = (next + 1) % 256
-		switch m.kind {
-		case "NBIRTH", "DBIRTH":
-			born[m.device] = map[string]datatype{}
-			for _, one := range m.metrics {
-				if _, twice := born[m.device][one.name]; twice {
-					t.Errorf("%s of %q has %s twice", m.kind, m.device, one.name)
-				}
-				if one.historical {
-					t.Errorf("%s of %q calls %s historical", m.kind, m.device, one.name)
-				}
-				born[m.device][one.name] = one.kind
-			}
-		case "NDATA", "DDATA":
-			for _, one := range m.metrics {
-				if kind, ok := born[m.device][one.name]; !ok || kind != one.kind {
-					t.Errorf("%s of %q has %s of type %d, which was born (%v) with type %d", m.kind, m.device, one.name, one.kind, ok, kind)
-				}
-			}
-		default:
-			t.Errorf("there is no %s", m.kind)
-		}
-	}
-}
-
-// count is how many messages are of a kind.
-func count(all []spMessage, kind string) (n int) {
-	for _, m := range all {
-		if m.kind == kind {
-			n++
-		}
-	}
-	return n
-}
 
 func sparkplugBrakes() []BrakeInfo {
 	limits := analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}
@@ -164,22 +58,6 @@ func overBrokers(t *testing.T, run func(t *testing.T, address string)) {
 		broker.Start(t)
 		run(t, broker.Address)
 	})
-}
-
-// readByOthers has all that was heard of the node read by a decoder that isn't
-// ours, as it came over the broker.
-func (h *spHost) readByOthers(t *testing.T) {
-	t.Helper()
-	if !strings.HasSuffix(t.Name(), "mosquitto") {
-		return // the same payloads
-	}
-	var payloads [][]byte
-	for _, m := range h.Heard() {
-		if kind := strings.Split(m.Topic(), "/")[2]; kind != "NCMD" && !strings.Contains(m.Topic(), "/STATE/") {
-			payloads = append(payloads, m.Payload())
-		}
-	}
-	t.Logf("%d metrics of %d messages over mosquitto read alike", readByOthers(t, payloads), len(payloads))
 }
 
 // TestSparkplugLife has a node born, tell what happens, and die.
@@ -442,129 +320,6 @@ func sparkplugPrimaryHost(t *testing.T, address string) {
 		return n == 30
 	})
 	follow(t, h.messages(t))
-	h.readByOthers(t)
-}
-
-// relay stands between a client and a broker, to be stalled or cut.
-type relay struct {
-	net.Listener
-	mu      sync.Mutex
-	conns   []net.Conn
-	stalled bool
-}
-
-func startRelay(t *testing.T, to string) *relay {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := &relay{Listener: l}
-	go func() {
-		for {
-			near, err := l.Accept()
-			if err != nil {
-				return
-			}
-			far, err := net.Dial("tcp", to)
-			if err != nil {
-				_ = near.Close()
-				continue
-			}
-			r.mu.Lock()
-			r.conns = append(r.conns, near, far)
-			r.mu.Unlock()
-			go r.pass(far, near)
-			go r.pass(near, far)
-		}
-	}()
-	t.Cleanup(func() {
-		_ = l.Close()
-		r.cut()
-	})
-	return r
-}
-
-func (r *relay) pass(to, from net.Conn) {
-	buf := make([]byte, 4096)
-	for {
-		n, err := from.Read(buf)
-		if err != nil {
-			_ = to.Close()
-			return
-		}
-		r.mu.Lock()
-		stalled := r.stalled
-		r.mu.Unlock()
-		if stalled {
-			_, _ = io.Copy(io.Discard, from)
-			return
-		}
-		if _, err := to.Write(buf[:n]); err != nil {
-			return
-		}
-	}
-}
-
-// stall swallows all that comes from now on, on the connections there are.
-func (r *relay) stall(yes bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.stalled = yes
-}
-
-func (r *relay) cut() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	for _, c := range r.conns {
-		_ = c.Close()
-	}
-	r.conns = nil
-}
-
-// TestSparkplugLosesItsConnection has messages vanish on their way: they don't
-// count as delivered. The broker tells of the death with the number of the
-// birth, and the next birth has the next, 0 after 255.
-func TestSparkplugLosesItsConnection(t *testing.T) { overBrokers(t, sparkplugLosesItsConnection) }
-
-func sparkplugLosesItsConnection(t *testing.T, address string) {
-	h := listenAsHost(t, address)
-	r := startRelay(t, address)
-	db := openStore(t)
-	if err := db.SetCursor(t.Context(), birthNumber, 254); err != nil {
-		t.Fatal(err)
-	}
-	x, _ := startSparkplug(t, r.Addr().String(), db, "")
-	if err := Flush(t.Context(), db, x, testLog(t), ignore); err != nil {
-		t.Fatal(err)
-	}
-	eventually(t, "the birth", func() bool { return count(h.messages(t), "DBIRTH") == 2 })
-	r.stall(true)
-	commit(t, db, batch(0, 10))
-	short, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
-	defer cancel()
-	if err := Flush(short, db, x, quiet(), ignore); err == nil {
-		t.Fatal("messages that no broker has read count as delivered")
-	}
-	if id, err := db.Cursor(t.Context(), "sparkplug/cycles"); err != nil || id != 0 {
-		t.Errorf("the cursor is at %d (%v)", id, err)
-	}
-	r.stall(false)
-	r.cut()
-	eventually(t, "the last will", func() bool { return count(h.messages(t), "NDEATH") == 1 })
-	eventually(t, "the rows are delivered", func() bool { return Flush(t.Context(), db, x, testLog(t), ignore) == nil })
-	eventually(t, "all cycles", func() bool { return count(h.messages(t), "DDATA") >= 10+2 })
-	all := h.messages(t)
-	follow(t, all)
-	var numbers []any
-	for _, m := range all {
-		if m.kind == "NBIRTH" || m.kind == "NDEATH" {
-			numbers = append(numbers, m.named(t, "bdSeq").value)
-		}
-	}
-	if fmt.Sprint(numbers) != "[255 255 0]" {
-		t.Errorf("birth, death and birth have the numbers %v", numbers)
-	}
 	h.readByOthers(t)
 }
 
