@@ -19,13 +19,7 @@ func TestARightSiteFileIsProven(t *testing.T) {
 		"pit-1/hoist":  {{31.2, 30.0}, {31.25, 30.0}, {31.2, 30.0}},
 	}}
 	r := begin(t, site, opt)(t)
-	for range 2 {
-		if !r.tooSlow(nil) {
-			break
-		}
-		t.Log("the machine was too busy; once more")
-		r = begin(t, site, opt)(t)
-	}
+	r = unhurried(t, r, nil, func() *Report { return begin(t, site, opt)(t) })
 	if r.Verdict != Passed || r.Passed != 9 || r.Failed+r.Unproven != 0 {
 		t.Errorf("the verdict is %q", r.Verdict)
 	}
@@ -130,15 +124,10 @@ func plant(t *testing.T, list []planted, standing func(*testing.T, planted) (tex
 			}
 		}
 		t.Run(c.name, func(t *testing.T) {
-			r := waits[i](t)
-			for range 2 {
-				if !r.tooSlow(c.want) {
-					break
-				}
-				t.Log("the machine was too busy; once more")
+			r := unhurried(t, waits[i](t), c.want, func() *Report {
 				start(i)
-				r = waits[i](t)
-			}
+				return waits[i](t)
+			})
 			for name, looks := range c.want {
 				if got := r.channel(t, name); got.Verdict != Failed || !strings.Contains(got.looksLike(), looks) {
 					t.Errorf("%s is %s: %s\nwant: %s", name, got.Verdict, got.looksLike(), looks)
