@@ -10,7 +10,7 @@ import (
 
 // TestReport holds the whole of what is reported of some sites.
 func TestReport(t *testing.T) {
-	for _, path := range []string{"kestrel-quay.yaml", "minimal.yaml", "testdata/report/serial.yaml", "testdata/report/broker.yaml"} {
+	for _, path := range []string{"kestrel-quay.yaml", "minimal.yaml", "testdata/report/serial.yaml", "testdata/report/broker.yaml", "testdata/report/skew.yaml"} {
 		site := loadClean(t, path, Run)
 		site.file = filepath.Base(path)
 		for i := range site.notes {

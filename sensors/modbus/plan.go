@@ -37,9 +37,8 @@ type Plan struct {
 // PlanDevice works out how the channels of one device are read.
 //
 // Signals of one table and one period that lie near each other share a
-// request. The requests that bring the signals of one brake follow each other,
-// so that its travel, drive and release switch are read as nearly at once as
-// the wire allows. An error names the channel and says what to write instead.
+// request. Those that bring drive and travel of one brake are one or follow each
+// other, so that the two are read as nearly at once as the wire allows. An error names the channel and says what to write instead.
 //
 // A channel without a period has that of its brake's travel, if that is among
 // channels, else the default. Where travel is on another device, call
@@ -57,7 +56,7 @@ func PlanDevice(dev sensors.Device, channels []sensors.Channel) (Plan, error) {
 		return Plan{}, err
 	}
 	p := Plan{Address: a, InFlight: max(dev.InFlight, 1), Requests: requests}
-	p.sort()
+	p.pair()
 	return p, nil
 }
 
@@ -93,7 +92,7 @@ func PlanBus(devices map[string]sensors.Device, channels []sensors.Channel) (Pla
 		bus.InFlight = min(bus.InFlight, p.InFlight) // they share the connection
 		bus.Requests = append(bus.Requests, p.Requests...)
 	}
-	bus.sort()
+	bus.pair()
 	return bus, nil
 }
 
@@ -171,20 +170,17 @@ func planRequests(a Address, dev sensors.Device, channels []sensors.Channel) ([]
 	return requests, nil
 }
 
-// sort puts the requests into the order in which they are sent when several
-// are due at once: the frequent before the rare, which nobody hurries for; then by
-// brake, so that one brake's signals are read back to back; then bits before
-// registers.
-func (p *Plan) sort() {
-	slices.SortFunc(p.Requests, func(a, b Request) int {
-		return cmp.Or(
-			cmp.Compare(a.Period, b.Period),
-			cmp.Compare(a.firstBrake(), b.firstBrake()),
-			cmp.Compare(a.Device, b.Device),
-			cmp.Compare(a.Table.Function(), b.Table.Function()),
-			cmp.Compare(a.Address, b.Address),
-		)
-	})
+// compare says which of two requests comes first when both are due at once: the
+// frequent before the rare, which nobody hurries for; then by brake, so that one
+// brake's signals are read back to back; then bits before registers.
+func (r *Request) compare(o *Request) int {
+	return cmp.Or(
+		cmp.Compare(r.Period, o.Period),
+		cmp.Compare(r.firstBrake(), o.firstBrake()),
+		cmp.Compare(r.Device, o.Device),
+		cmp.Compare(r.Table.Function(), o.Table.Function()),
+		cmp.Compare(r.Address, o.Address),
+	)
 }
 
 func (r *Request) firstBrake() int32 {

@@ -115,53 +115,6 @@ func (p Plan) FastestPeriod(assumed time.Duration) (period time.Duration, ok boo
 	return time.Duration(math.Ceil(float64(period) / rest)), true
 }
 
-// latenessSpan bounds the time over which a plan is played through. Most plans
-// repeat themselves much sooner.
-const (
-	latenessSpan     = time.Minute
-	latenessRequests = 200_000
-)
-
-// Lateness plays the plan through, as a [Source] carries it out with devices
-// that take as long as is known or assumed, and returns for each request how
-// long after its slot it is asked at worst. ok is false where the plan can't be
-// kept at all.
-func (p Plan) Lateness(assumed time.Duration) (worst []time.Duration, ok bool) {
-	if p.Load(assumed) > 1 {
-		return nil, false
-	}
-	worst = make([]time.Duration, len(p.Requests))
-	start := time.Unix(0, 0)
-	end := start.Add(latenessSpan)
-	waiting, due := queue{before: bySlot}, queue{before: byDeadline}
-	for i, r := range p.Requests {
-		waiting.push(&poll{Request: r, rank: i, next: start})
-	}
-	now := start
-	for n := 0; n < latenessRequests && now.Before(end); {
-		for at, some := waiting.firstSlot(); some && !at.After(now); at, some = waiting.firstSlot() {
-			q := waiting.pop()
-			q.deadline = q.next.Add(q.Period)
-			due.push(q)
-		}
-		if due.empty() {
-			at, some := waiting.firstSlot()
-			if !some {
-				break
-			}
-			now = at
-			continue
-		}
-		q := due.pop()
-		worst[q.rank] = max(worst[q.rank], now.Sub(q.next))
-		now = now.Add(p.busy(q.rank, assumed))
-		q.advance(start, now)
-		waiting.push(q)
-		n++
-	}
-	return worst, true
-}
-
 // Rate is what the plan takes of the wire each second: requests, and bytes in
 // both directions.
 func (p Plan) Rate() (requests, bytes float64) {
