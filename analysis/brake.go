@@ -70,6 +70,7 @@ type Brake struct {
 	restedNS  int64 // how long the brake had rested before this cycle
 
 	toldRelease, toldSet toldTime // what the device measured last
+	owedRelease, owedSet edge     // of the last cycle, where the device told no time of it
 
 	record // what is known over the cycles
 

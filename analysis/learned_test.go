@@ -20,7 +20,7 @@ var passing = strings.Fields(`
 	Brake.phase Brake.on Brake.off Brake.fromNS Brake.lost Brake.freed Brake.freedNS Brake.closed Brake.raised
 	Brake.told Brake.heldOpen Brake.flags Brake.ref Brake.freeMM Brake.held Brake.above Brake.below Brake.onSwitch
 	Brake.offSwitch Brake.tempC Brake.restedNS Brake.record Brake.nowNS Brake.wakeNS Brake.dueNS
-	Brake.toldRelease Brake.toldSet
+	Brake.toldRelease Brake.toldSet Brake.owedRelease Brake.owedSet
 	meter.stepMM meter.latest meter.scratch
 	contact.known contact.on contact.pending contact.cand contact.candOff contact.lastNS contact.polledNS contact.changes
 	contact.stampNS contact.doubted

@@ -154,3 +154,46 @@ func TestTimesThatTheDeviceMeasures(t *testing.T) {
 		}
 	}
 }
+
+// A brake is jogged faster than its device's counter is looked at: what is told
+// then may be the time of the jog before, and is nobody's. Where that had its own,
+// or is long past, it isn't in doubt.
+func TestATimeToldLateIsNotTheNextJogs(t *testing.T) {
+	const poll = 500 * time.Millisecond
+	jogs := [][2]float64{{2, 2.25}, {2.45, 2.6}, {5, 5.25}, {5.45, 5.9}, {9, 9.3}, {9.5, 9.7}, {16, 16.4}}
+	h := newHand(jogs...)
+	h.noTravel = true
+	s := handSettings()
+	s.Travel = SignalSettings{}
+	s.ReleaseTime = SignalSettings{Present: true, Poll: poll, TimeUS: 0.001}
+	s.SetTime = SignalSettings{Present: true, Poll: poll, TimeUS: 0.001}
+	told := func(atS, ms float64, signal sensors.Signal) sensors.Sample {
+		return sensors.Sample{AtNS: handStart + int64(atS*1e9), Signal: signal, Value: ms}
+	}
+	samples := append(h.samples(3),
+		// Of the first jog, 2 to 2.15 s and 2.25 to 2.4 s: told when the second has
+		// begun, and when it is over.
+		told(2.65, 150, sensors.ReleaseTime), told(2.78, 150, sensors.SetTime),
+		// The release told in time, and so the next one is the next jog's; the set
+		// time may have been over since before the jog.
+		told(5.3, 150, sensors.ReleaseTime), told(5.8, 152, sensors.ReleaseTime), told(6.2, 153, sensors.SetTime),
+		// Of the fifth jog nothing is told; nor does the sixth have anything that is
+		// surely its own. The last comes long after them.
+		told(9.7, 154, sensors.ReleaseTime), told(9.95, 155, sensors.SetTime),
+		told(16.3, 156, sensors.ReleaseTime), told(16.7, 157, sensors.SetTime))
+	slices.SortStableFunc(samples, func(a, b sensors.Sample) int { return int((a.AtNS - b.AtNS) / 1e3) })
+	nan := math.NaN()
+	want := [][2]float64{{nan, nan}, {nan, nan}, {0.150, nan}, {0.152, nan}, {nan, nan}, {nan, nan}, {0.156, 0.157}}
+	out := feed(s, samples)
+	if len(out.Cycles) != len(want) {
+		t.Fatalf("%d cycles, want %d", len(out.Cycles), len(want))
+	}
+	same := func(got, want float64) bool {
+		return math.IsNaN(got) && math.IsNaN(want) || math.Abs(got-want) < 1e-9
+	}
+	for i, c := range out.Cycles {
+		if !same(c.ReleaseS, want[i][0]) || !same(c.SetS, want[i][1]) {
+			t.Errorf("jog %d: release %v and set %v, want %v", i, c.ReleaseS, c.SetS, want[i])
+		}
+	}
+}

@@ -127,6 +127,12 @@ type Stamp struct {
 // one might belong to a later measurement than the other.
 const CounterReach = 100
 
+// MeasuredWithin is how long a time that a device has measured may have been over
+// when it is told, where its counter is read once in every poll: two polls, one of
+// which may be missed, or a quarter of a second on a busy machine. What was found
+// later is not told.
+func MeasuredWithin(poll time.Duration) time.Duration { return max(2*poll, 250*time.Millisecond) }
+
 // Address is the stamp's register.
 func (s *Stamp) Address() *uint16 {
 	if s.Input != nil {

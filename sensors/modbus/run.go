@@ -298,7 +298,7 @@ func (r *run) take(p *poll, rep reply) {
 			r.takeStamp(p, c, rep)
 			continue
 		}
-		if c.Wiring.Counter != nil && !p.news(i, rep.data) {
+		if c.Wiring.Counter != nil && !p.news(i, rep) {
 			continue
 		}
 		s := sensors.Sample{AtNS: atNS, Brake: c.Brake, Signal: c.Signal}

@@ -435,6 +435,33 @@ func TestMeasuredTimesAreToldOnce(t *testing.T) {
 	})
 }
 
+// What was measured while nobody looked for long may be another cycle's.
+func TestATimeThatWaitedForLongIsNotTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &stampDevice{step: time.Millisecond, changes: everySoOften(time.Second, 8)}
+		d.took = func() time.Duration {
+			after := time.Since(d.began)
+			if after > d.changes[3]-100*time.Millisecond && after < d.changes[3] {
+				return 300 * time.Millisecond // the counter is read early on in this …
+			}
+			if after > d.changes[5]-100*time.Millisecond && after < d.changes[5] {
+				return 160 * time.Millisecond // … and in this
+			}
+			return time.Millisecond
+		}
+		c := sensors.Channel{Name: "quay-2/main", Signal: sensors.ReleaseTime, Wiring: sensors.Wiring{
+			Device: "quay-io", Input: ptr[uint16](50), Counter: ptr[uint16](51), Step: time.Millisecond, Poll: 20 * time.Millisecond}}
+		samples, _ := playStamps(t, d, []sensors.Channel{c}, d.changes[7]+time.Second, nil)
+		var got []float64
+		for _, s := range samples {
+			got = append(got, s.Value)
+		}
+		if want := []float64{181, 183, 184}; !slices.Equal(got, want) {
+			t.Errorf("told of %v, want %v", got, want)
+		}
+	})
+}
+
 func TestStampsAreReadWithTheirClock(t *testing.T) {
 	d := &stampDevice{step: time.Millisecond, wide: true}
 	channels := stampedChannels(d)

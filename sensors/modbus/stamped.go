@@ -91,6 +91,7 @@ type clockPlace struct {
 type counted struct {
 	known bool
 	n     uint16
+	sent  time.Time // when it was asked for
 }
 
 // stampedOf finds what is known of a channel's stamps.
@@ -274,9 +275,10 @@ func (r *run) inOrder(batch []sensors.Sample) []sensors.Sample {
 	return out
 }
 
-// news reports whether a measured time is one that hasn't been told.
-func (p *poll) news(i int, data []byte) bool {
-	n, err := p.counter(&p.Channels[i], data)
+// news reports whether a measured time is one that hasn't been told, and can't
+// have been over for long.
+func (p *poll) news(i int, rep reply) bool {
+	n, err := p.counter(&p.Channels[i], rep.data)
 	if err != nil { // unreachable: its place was found when planning
 		return false
 	}
@@ -284,7 +286,7 @@ func (p *poll) news(i int, data []byte) bool {
 		p.counted = make([]counted, len(p.Channels))
 	}
 	was := p.counted[i]
-	p.counted[i] = counted{true, n}
+	p.counted[i] = counted{true, n, rep.sent}
 	// One that has gone back was begun anew, and what it shows is nobody's.
-	return was.known && n != was.n && n-was.n < 1<<15
+	return was.known && n != was.n && n-was.n < 1<<15 && rep.middle().Sub(was.sent) <= sensors.MeasuredWithin(p.Period)
 }
