@@ -111,9 +111,9 @@ func TestHungWriterIsNotAlive(t *testing.T) {
 		}
 	}
 	o.log = slog.New(slog.DiscardHandler)
-	in := make(chan arrival, 1)
+	in, last := make(chan arrival, 1), make(chan struct{})
 	ended := make(chan struct{})
-	go func() { defer close(ended); o.run(context.WithoutCancel(t.Context()), in) }()
+	go func() { defer close(ended); o.run(context.WithoutCancel(t.Context()), in, last) }()
 	shift := time.Now().UnixNano() - samples[len(samples)/4].AtNS
 	for i := range samples[:len(samples)/4] {
 		samples[i].AtNS += shift
@@ -128,7 +128,7 @@ func TestHungWriterIsNotAlive(t *testing.T) {
 		t.Error("a writer that hangs counts as alive")
 	}
 	close(goOn)
-	close(in)
+	close(last)
 	<-ended
 	if err := o.watch.alive(time.Now()); err != nil {
 		t.Errorf("it went on: %v", err)

@@ -49,19 +49,20 @@ const (
 	mostWaves    = 256
 )
 
-// run goes on until in is closed, and then brings to an end what is under way.
-func (o *owner) run(ctx context.Context, in <-chan arrival) {
+// run goes on until last is closed, and then takes what has been sent and brings
+// to an end what is under way.
+func (o *owner) run(ctx context.Context, in <-chan arrival, last <-chan struct{}) {
 	ticker := time.NewTicker(turnEvery)
 	defer ticker.Stop()
 	began := time.Now()
 	for {
 		select {
-		case a, open := <-in:
-			if !open {
-				now := time.Now()
-				o.end(ctx, moment{now.UnixNano(), now.Sub(began)})
-				return
-			}
+		case <-last:
+			o.gather(in, time.Since(began))
+			now := time.Now()
+			o.end(ctx, moment{now.UnixNano(), now.Sub(began)})
+			return
+		case a := <-in:
 			o.order.add(a, time.Since(began))
 		case e := <-o.entries:
 			o.enter(ctx, e, momentOf(time.Now(), began))

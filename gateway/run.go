@@ -171,12 +171,13 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 	house.batch = before.left
 	house.began(time.Now().UnixNano())
+	last := make(chan struct{}) // closed when nothing that is sent from now on is waited for
 	go func() {
 		defer close(owned)
-		house.run(ctx, in)
+		house.run(ctx, in, last)
 	}()
 	down.then("pipeline", 10*time.Second, func(ctx context.Context) error {
-		close(in)
+		close(last)
 		return wait(ctx, owned)
 	})
 
@@ -188,7 +189,10 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		running.Go(func() {
 			for samples := range out {
 				health.heard(loop)
-				in <- arrival{i, samples}
+				select {
+				case in <- arrival{i, samples}:
+				case <-last: // a source that doesn't end in time isn't heard any more
+				}
 			}
 		})
 		running.Go(func() {
