@@ -7,11 +7,14 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"net"
 	"net/url"
 	"os"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"gapward/sensors/dial"
 )
 
 // mqttTimeout is for connecting, and again for each message to be acknowledged.
@@ -38,7 +41,10 @@ func NewMQTT(s MQTTSettings) (*MQTT, error) {
 	if err != nil {
 		return nil, fmt.Errorf("mqtt: reading its url: %w", withoutURL(err))
 	}
-	m := &MQTT{settings: s, url: u, tls: &tls.Config{MinVersion: tls.VersionTLS12, ServerName: u.Hostname()}}
+	m := &MQTT{settings: s, url: u}
+	if u.Scheme == "mqtts" {
+		m.tls = &tls.Config{MinVersion: tls.VersionTLS12, ServerName: u.Hostname()}
+	}
 	if s.PasswordFile != "" {
 		if m.password, err = readSecret(s.PasswordFile); err != nil {
 			return nil, fmt.Errorf("mqtt: reading its password: %w", err)
@@ -71,7 +77,7 @@ func (m *MQTT) Notify(ctx context.Context, notices []Notice) error {
 		AddBroker(m.url.String()).
 		SetClientID("gapward-notices-" + rand.Text()[:10]). // two of one id would throw each other out
 		SetUsername(m.settings.User).SetPassword(m.password).
-		SetTLSConfig(m.tls).
+		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return m.open(ctx) }).
 		SetProtocolVersion(4). // else every failure is tried again as 3.1
 		SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).
 		SetConnectTimeout(mqttTimeout).SetWriteTimeout(mqttTimeout).
@@ -91,6 +97,13 @@ func (m *MQTT) Notify(ctx context.Context, notices []Notice) error {
 		}
 	}
 	return nil
+}
+
+// open connects to the broker, whose packets can't be of any length.
+func (m *MQTT) open(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, mqttTimeout)
+	defer cancel()
+	return dial.Broker(ctx, m.url.Host, m.tls)
 }
 
 // answered waits until the broker has answered.

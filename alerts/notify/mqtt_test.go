@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -180,4 +181,43 @@ func TestNoticesByMosquitto(t *testing.T) {
 		t.Fatal(err)
 	}
 	expectNotices(t, heard, 7)
+}
+
+// A broker that begins a packet of 256 MB isn't given room for it.
+func TestAHugePacketFromTheBrokerCostsLittle(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	go func() {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		b := make([]byte, 1000)
+		if _, err := c.Read(b); err != nil { // CONNECT
+			return
+		}
+		c.Write([]byte{0x20, 2, 0, 0, 0x30, 0xFF, 0xFF, 0xFF, 0x7F, 0, 1, 'a'})
+		for err == nil {
+			_, err = c.Read(b)
+		}
+	}()
+	m, err := NewMQTT(MQTTSettings{URL: "mqtt://" + l.Addr().String(), Topic: "alarms"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	err = m.Notify(t.Context(), []Notice{{ID: 1}})
+	runtime.ReadMemStats(&after)
+	var failed *Error
+	if !errors.As(err, &failed) || failed.Permanent {
+		t.Errorf("told as if all were well: %v", err)
+	}
+	if made := (after.TotalAlloc - before.TotalAlloc) >> 20; made > 100 {
+		t.Errorf("%d MB were made room for", made)
+	}
 }

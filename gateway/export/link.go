@@ -3,13 +3,18 @@ package export
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
+	"net/url"
 	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"gapward/sensors/dial"
 )
 
 // Times of the connection to a broker.
@@ -63,6 +68,7 @@ func (b broker) connect(ctx context.Context, willTopic string, will []byte, reta
 		SetConnectTimeout(mqttConnectLimit).SetWriteTimeout(mqttWriteLimit).
 		SetKeepAlive(mqttKeepAlive).SetPingTimeout(mqttConnectLimit).
 		SetBinaryWill(willTopic, will, 1, retained).
+		SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) { return open(ctx, u) }).
 		SetConnectionLostHandler(func(paho.Client, error) { s.end() })
 	s.client = paho.NewClient(options)
 	if err := s.wait(ctx, s.client.Connect()); err != nil {
@@ -70,6 +76,17 @@ func (b broker) connect(ctx context.Context, willTopic string, will []byte, reta
 		return nil, fmt.Errorf("connecting to %s: %w", b.url, err)
 	}
 	return s, nil
+}
+
+// open connects to a broker, whose packets can't be of any length.
+func open(ctx context.Context, u *url.URL) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, mqttConnectLimit)
+	defer cancel()
+	var secure *tls.Config
+	if u.Scheme == "mqtts" {
+		secure = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
+	return dial.Broker(ctx, u.Host, secure)
 }
 
 func (s *session) end() { s.once.Do(func() { close(s.lost) }) }

@@ -17,6 +17,8 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"gapward/sensors/dial"
 )
 
 const (
@@ -145,19 +147,11 @@ func (c *connection) open(*url.URL, paho.ClientOptions) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(c.dialing, connectTimeout)
 	defer cancel()
 	c.dialNS.Store(c.clock.nowNS())
-	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", c.s.broker.Host)
-	if err != nil {
-		return nil, err
+	conn, err := dial.Broker(ctx, c.s.broker.Host, c.s.tls)
+	if err == nil {
+		context.AfterFunc(c.dialing, func() { _ = conn.Close() })
 	}
-	context.AfterFunc(c.dialing, func() { _ = conn.Close() })
-	if c.s.broker.Scheme != "tls" {
-		return &framed{Conn: conn}, nil
-	}
-	secure := tls.Client(conn, c.s.tls)
-	if err := secure.HandshakeContext(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("agreeing on TLS: %w", err), conn.Close())
-	}
-	return &framed{Conn: secure}, nil
+	return conn, err
 }
 
 // tell hands an event to the loop, which is there until the context of Run

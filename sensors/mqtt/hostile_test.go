@@ -2,55 +2,14 @@ package mqtt
 
 import (
 	"bytes"
-	"errors"
-	"io"
 	"net"
 	"runtime"
-	"strings"
 	"testing"
-	"testing/iotest"
 	"time"
 
 	"gapward/sensors"
+	"gapward/sensors/dial"
 )
-
-// read is a connection of which only the reading counts.
-type readOnly struct {
-	net.Conn
-	io.Reader
-}
-
-func (r readOnly) Read(b []byte) (int, error) { return r.Reader.Read(b) }
-
-func FuzzFramed(f *testing.F) {
-	f.Add([]byte{0x30, 3, 0, 1, 'a', 0xD0, 0, 0x30, 0x80, 0x01})
-	f.Add([]byte{0x30, 0xFF, 0xFF, 0xFF, 0x7F, 0})
-	f.Add([]byte{0x30, 0x80, 0x80, 0x80, 0x80, 0x80})
-	f.Fuzz(func(t *testing.T, sent []byte) {
-		// What is let through is what was sent, up to a head that is refused, and
-		// doesn't hang on how it comes in pieces.
-		whole, err := io.ReadAll(&framed{Conn: readOnly{Reader: bytes.NewReader(sent)}})
-		pieces, errPieces := io.ReadAll(&framed{Conn: readOnly{Reader: iotest.OneByteReader(bytes.NewReader(sent))}})
-		if !bytes.HasPrefix(sent, whole) || !bytes.Equal(whole, pieces) || (err == nil) != (errPieces == nil) || err == nil && len(whole) != len(sent) {
-			t.Fatalf("of % x came % x (%v), in pieces % x (%v)", sent, whole, err, pieces, errPieces)
-		}
-		// By the standard's own words, 2.2.3.
-		for at := 0; at < len(whole); {
-			length, shift := 0, 0
-			for at++; at < len(whole); at++ {
-				length |= int(whole[at]&0x7F) << shift
-				shift += 7
-				if whole[at]&0x80 == 0 {
-					break
-				}
-			}
-			if length > maxPacket || shift > 28 {
-				t.Fatalf("the head of a packet of %d bytes came through: % x", length, whole)
-			}
-			at += 1 + length
-		}
-	})
-}
 
 // A broker that sends what is no MQTT, or floods, or begins packets of hundreds
 // of megabytes costs bounded memory and is shown as silent.
@@ -63,7 +22,7 @@ func TestHostileBrokersCostLittle(t *testing.T) {
 		"a flood of long messages": func(c net.Conn) {
 			topic := "quay/travel"
 			body := append([]byte{0, byte(len(topic))}, topic...)
-			body = append(body, make([]byte, maxPacket-100)...)
+			body = append(body, make([]byte, dial.LongestPacket-100)...)
 			n := len(body)
 			head := []byte{0x30, byte(n&0x7F | 0x80), byte(n>>7&0x7F | 0x80), byte(n >> 14)}
 			for {
@@ -149,16 +108,8 @@ func TestHostileBrokersCostLittle(t *testing.T) {
 }
 
 func TestALongPayloadIsCutAndRefused(t *testing.T) {
-	got := short(make([]byte, maxPacket))
+	got := short(make([]byte, dial.LongestPacket))
 	if len(got) != maxPayload+1 || cap(got) > 2*maxPayload {
 		t.Errorf("%d bytes of %d are kept", len(got), cap(got))
-	}
-	f := &framed{Conn: readOnly{Reader: bytes.NewReader([]byte{0x30, 0xFF, 0xFF, 0xFF, 0x7F})}}
-	_, err := io.ReadAll(f)
-	if err == nil || !strings.Contains(err.Error(), "1048576 are allowed") {
-		t.Errorf("%v", err)
-	}
-	if _, again := f.Read(make([]byte, 1)); !errors.Is(again, err) {
-		t.Errorf("read on after that: %v", again)
 	}
 }
