@@ -103,3 +103,18 @@ func (b *Brake) Good(sig sensors.Signal) (good, present bool) {
 	frozen := sig == sensors.Travel && b.still.frozen
 	return h.present && !h.stale && !h.fault && h.spoken && !frozen, h.present
 }
+
+// Silent reports whether none of the brake's signals is heard any more. A brake
+// without signals can't fall silent.
+func (b *Brake) Silent() bool {
+	silent := false
+	for i := range b.health {
+		if h := &b.health[i]; h.present {
+			if !h.stale {
+				return false
+			}
+			silent = true
+		}
+	}
+	return silent
+}

@@ -150,16 +150,18 @@ func (b *Brake) deadlines(out *Out) {
 	}
 }
 
-// deadlineNS is when deadlines has to be called next though no sample comes.
+// deadlineNS is when deadlines has to be called next though no sample comes. What
+// is due already and could not be judged, for the signals are silent, waits for
+// them and not for time.
 func (b *Brake) deadlineNS() int64 {
-	switch b.phase {
+	switch due := b.dueNS > b.nowNS; b.phase {
 	case running:
-		if b.driven && !b.raised && !b.freed {
+		if due && b.driven && !b.raised && !b.freed {
 			return b.dueNS
 		}
 	case setting:
 		next := b.off.HiNS + watchSetNS
-		if b.driven && !b.raised && !b.closed {
+		if due && b.driven && !b.raised && !b.closed {
 			next = min(next, b.dueNS)
 		}
 		return next

@@ -202,3 +202,69 @@ func TestVerdictAgainstLimits(t *testing.T) {
 		}
 	}
 }
+
+// A brake whose signals fell silent before its deadline could be judged waits
+// for them, and doesn't have itself looked at over and over meanwhile.
+func TestSilenceWaitsForNoDeadline(t *testing.T) {
+	for name, lastS := range map[string]float64{"after drive-on": 0.1, "after drive-off": 3.05} {
+		t.Run(name, func(t *testing.T) {
+			h := newHand(evenRuns(6, 3, 4)...)
+			b, out := New(handSettings()), &Out{}
+			last := handStart + int64((h.runs[4][0]+lastS)*1e9)
+			for _, s := range h.samples(3) {
+				if s.AtNS < last {
+					b.Step(s, out)
+				}
+			}
+			b.Advance(last+4e9, out) // past what is allowed, and not yet stale
+			if b.phase == resting {
+				t.Fatal("nothing was under way")
+			}
+			for looks := 0; b.WakeNS() < last+3600e9; looks++ {
+				if looks > 5 {
+					t.Fatalf("still to be looked at, at %.3f s", float64(b.WakeNS()-last)*1e-9)
+				}
+				b.Advance(b.WakeNS(), out)
+			}
+			if n := len(conditions(out, SignalStale)); n == 0 {
+				t.Error("nobody was told of the silence")
+			}
+			if n := len(conditions(out, NotReleased)) + len(conditions(out, NotSet)); n > 0 {
+				t.Errorf("silence was taken for evidence %d times", n)
+			}
+		})
+	}
+}
+
+// A brake is silent once none of its signals is heard; one heard is enough.
+func TestSilentIsABrakeOfWhichNothingIsHeard(t *testing.T) {
+	h := newHand(evenRuns(4, 3, 4)...)
+	b, out := New(handSettings()), &Out{}
+	samples := h.samples(3)
+	for _, s := range samples {
+		b.Step(s, out)
+	}
+	last := samples[len(samples)-1].AtNS
+	if b.Silent() {
+		t.Error("silent while it is heard")
+	}
+	b.Advance(last+4e9, out)
+	if b.Silent() {
+		t.Error("silent before its signals are stale")
+	}
+	b.Advance(last+30e9, out)
+	if !b.Silent() {
+		t.Error("not silent when nothing has been heard for half a minute")
+	}
+	b.Step(sensors.Sample{AtNS: last + 31e9, Signal: sensors.Drive, Quality: sensors.Bad}, out)
+	if b.Silent() {
+		t.Error("silent though a signal was heard, if a bad one")
+	}
+	bare := handSettings()
+	bare.Travel.Present, bare.Drive.Present, bare.Released.Present = false, false, false
+	b = New(bare)
+	b.Advance(last, out)
+	if b.Advance(last+1e12, out); b.Silent() {
+		t.Error("a brake without signals is silent")
+	}
+}
