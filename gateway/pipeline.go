@@ -190,3 +190,6 @@ func (p *Pipeline) Place(brake string) int32 {
 func (p *Pipeline) Good(brake int, s sensors.Signal) (good, present bool) {
 	return p.lines[brake].brake.Good(s)
 }
+
+// Silent reports whether none of a brake's signals is heard any more.
+func (p *Pipeline) Silent(brake int) bool { return p.lines[brake].brake.Silent() }

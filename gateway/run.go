@@ -162,7 +162,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	}
 	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices, site.Channels()), len(list)), db: db, recorder: recorder, watch: health,
 		faults: newFaults(before.own), upkeep: upkeep{keep: keep},
-		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, site)}
+		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, exporters, site)}
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
 	for i, source := range list {
 		if k, ok := source.(sensors.Keeper); ok && k.Keeps() {
@@ -300,14 +300,27 @@ func DeviceSources(site string, devices map[string]sensors.Device, channels []se
 	return list, nil
 }
 
-// signalsTo shows the metrics how good the signals are.
-func signalsTo(m *export.Metrics, site *configs.Site) func(*Pipeline) {
+// signalsTo shows the metrics how good the signals are, and tells the exporters
+// that have devices of their own which brakes are silent.
+func signalsTo(m *export.Metrics, exporters []export.Sink, site *configs.Site) func(*Pipeline) {
+	type listener interface {
+		SetSilent(brake string, silent bool)
+	}
+	var listeners []listener
+	for _, x := range exporters {
+		if l, ok := x.(listener); ok {
+			listeners = append(listeners, l)
+		}
+	}
 	return func(p *Pipeline) {
 		for i, b := range site.Brakes {
 			for _, s := range sensors.Signals() {
 				if good, present := p.Good(i, s); present {
 					m.SetSignal(b.Name, s, good)
 				}
+			}
+			for _, l := range listeners {
+				l.SetSilent(b.Name, p.Silent(i))
 			}
 		}
 	}

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -23,10 +22,11 @@ import (
 //	spBv1.0/GROUP/NBIRTH/NODE         birth of the gateway; its death is the last will
 //	spBv1.0/GROUP/DBIRTH/NODE/BRAKE   every metric of a brake, with its latest value
 //	spBv1.0/GROUP/DDATA/NODE/BRAKE    a cycle, verdict, forecast or alarm
+//	spBv1.0/GROUP/DDEATH/NODE/BRAKE   no signal of the brake is heard any more; the next is a birth
 //	spBv1.0/GROUP/NDATA/NODE          an alarm of the gateway or of a device it reads
 //	spBv1.0/GROUP/NCMD/NODE           heard: Node Control/Rebirth, and nothing else
 //
-// A row from before the latest birth is marked as historical. The standard
+// A row from before the latest birth of its device is marked as historical. The standard
 // sends data with QoS 0, which nobody acknowledges; so after every delivery the
 // broker is asked for an answer on the same connection, and having given it, it
 // has read all that came before. What it then does for its subscribers is QoS 0
@@ -43,6 +43,7 @@ type Sparkplug struct {
 	lg      *slog.Logger
 	link    *link[*node]
 	now     func() time.Time
+	silent  silences
 
 	db *store.DB // for births; set by Restore, before Run
 }
@@ -52,9 +53,10 @@ type node struct {
 	*session
 	asked chan struct{} // a rebirth is asked for
 
-	mu   sync.Mutex   // held while messages go out, so that their numbers are in order
-	seq  uint8        // of the next message
-	born store.Newest // rows up to here were told by the latest birth
+	mu      sync.Mutex              // held while messages go out, so that their numbers are in order
+	seq     uint8                   // of the next message
+	born    store.Newest            // rows up to here were told by the latest birth …
+	devices map[string]store.Newest // … and by that of each brake that is alive
 }
 
 // NewSparkplug makes the sink; [Sparkplug.Run] connects it.
@@ -126,6 +128,7 @@ func (x *Sparkplug) connect(ctx context.Context) (*node, error) {
 		return nil, fmt.Errorf("beginning on %s: %w", x.broker.url, err)
 	}
 	go x.rebirths(n, bdSeq)
+	go x.deaths(n)
 	return n, nil
 }
 
@@ -229,74 +232,6 @@ func (x *Sparkplug) rebirths(n *node, bdSeq uint8) {
 	}
 }
 
-// birth publishes the node's birth and those of all devices.
-func (x *Sparkplug) birth(ctx context.Context, n *node, bdSeq uint8) error {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	s, err := x.standing(ctx)
-	if err != nil {
-		return err
-	}
-	n.seq, n.born = 0, s.newest
-	nowNS := x.now().UnixNano()
-	births := []message{x.message(n, x.names.node("NBIRTH"), s.nodeMetrics(bdSeq, x.alarms, nowNS))}
-	for _, b := range x.brakes {
-		births = append(births, x.message(n, x.names.device("DBIRTH", b.Name), s.metricsOf(b, nowNS)))
-	}
-	return n.publish(ctx, 0, births)
-}
-
-// standing reads the latest of everything. The highest ids come first: what is
-// stored meanwhile is told twice rather than not at all.
-func (x *Sparkplug) standing(ctx context.Context) (*standing, error) {
-	newest, err := x.db.Newest(ctx)
-	if err != nil {
-		return nil, err
-	}
-	verdicts, err := x.db.Verdicts(ctx)
-	if err != nil {
-		return nil, err
-	}
-	forecasts, err := x.db.LatestForecasts(ctx)
-	if err != nil {
-		return nil, err
-	}
-	alarms, err := x.db.AlarmStates(ctx)
-	if err != nil {
-		return nil, err
-	}
-	s := &standing{newest: newest, cycles: map[string]store.CycleRow{}, verdicts: map[string]store.VerdictRow{},
-		forecasts: map[string]store.ForecastRow{}, active: map[alerts.Key]bool{}}
-	for _, r := range verdicts {
-		s.verdicts[r.Brake] = r
-	}
-	for _, r := range forecasts {
-		if r.Limit == forecastLimit {
-			s.forecasts[r.Brake] = r
-		}
-	}
-	for _, r := range alarms {
-		s.active[r.Key()] = r.State.Active()
-	}
-	for _, b := range x.brakes {
-		last, err := x.db.Cycles(ctx, b.Name, 0, 1<<63-1, 1)
-		if err != nil {
-			return nil, err
-		}
-		if len(last) > 0 {
-			s.cycles[b.Name] = last[0]
-		}
-	}
-	return s, nil
-}
-
-// message makes the node's next message.
-func (x *Sparkplug) message(n *node, topic string, ms []metric) message {
-	p := spPayload{atMS: x.now().UnixMilli(), seq: int(n.seq), metrics: ms}
-	n.seq++ // after 255 comes 0
-	return message{topic: topic, payload: p.append(nil)}
-}
-
 // death is the death certificate, which has no sequence number.
 func (x *Sparkplug) death(bdSeq uint8) []byte {
 	now := x.now()
@@ -341,37 +276,10 @@ func (x *Sparkplug) Deliver(ctx context.Context, rows Rows) error {
 func (x *Sparkplug) send(ctx context.Context, n *node, rows Rows) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	var messages []message
-	add := func(brake string, historical bool, ms []metric) {
-		topic := x.names.node("NDATA")
-		if brake != "" {
-			if topic = x.names.device("DDATA", brake); topic == "" {
-				return // of an earlier site file: it was not born, so nobody expects it
-			}
-		}
-		for i := range ms {
-			ms[i].historical = historical
-		}
-		messages = append(messages, x.message(n, topic, ms))
-	}
-	for _, r := range rows.Alarms {
-		if r.Brake == "" && !slices.Contains(x.alarms, r.Key()) {
-			continue // likewise
-		}
-		add(r.Brake, r.ID <= n.born.Alarm, alarmMetrics(r))
-	}
-	for _, r := range rows.Verdicts {
-		if r.Rev > n.born.VerdictRev { // else the birth has told it: verdicts have no past
-			add(r.Brake, false, verdictMetrics(r))
-		}
-	}
-	for _, r := range rows.Forecasts {
-		if r.Limit == forecastLimit {
-			add(r.Brake, r.ID <= n.born.Forecast, forecastMetrics(r))
-		}
-	}
-	for _, r := range rows.Cycles {
-		add(r.Brake, r.ID <= n.born.Cycle, cycleMetrics(r))
+	messages, err := x.messages(ctx, n, rows)
+	if err != nil {
+		n.leave(0) // numbers have been given to messages that don't go out
+		return err
 	}
 	if err := n.publish(ctx, 0, messages); err != nil {
 		return err

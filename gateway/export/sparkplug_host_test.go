@@ -90,6 +90,11 @@ func follow(t *testing.T, all []spMessage) {
 				}
 				born[m.device][one.name] = one.kind
 			}
+		case "DDEATH":
+			if born[m.device] == nil || len(m.metrics) > 0 {
+				t.Errorf("message %d is the death of %q, which lives: %v, with %d metrics", i, m.device, born[m.device] != nil, len(m.metrics))
+			}
+			delete(born, m.device)
 		case "NDATA", "DDATA":
 			for _, one := range m.metrics {
 				if kind, ok := born[m.device][one.name]; !ok || kind != one.kind {

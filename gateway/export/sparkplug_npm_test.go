@@ -107,7 +107,7 @@ func TestSparkplugIsReadByOthers(t *testing.T) {
 	}
 	x.now = func() time.Time { return time.UnixMilli(1_772_344_800_123) }
 	x.db = db
-	s, err := x.standing(t.Context())
+	s, err := x.standing(t.Context(), sparkplugBrakes())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -125,7 +125,8 @@ func TestSparkplugIsReadByOthers(t *testing.T) {
 		ms[0].historical = true
 		payloads = append(payloads, x.message(n, "", ms).payload)
 	}
-	payloads = append(payloads, x.death(255), x.message(n, "", at(-5e9, []metric{{name: "früh", kind: typeInt64, whole: -1}})).payload)
+	n.devices = map[string]store.Newest{mainBrake: {}}
+	payloads = append(payloads, x.deviceDeath(n, mainBrake).payload, x.death(255), x.message(n, "", at(-5e9, []metric{{name: "früh", kind: typeInt64, whole: -1}})).payload)
 
 	metrics := readByOthers(t, payloads)
 	if m := readSparkplug(t, sparkplugSchema(t), payloads[0]); m.atMS != 1_772_344_800_123 || m.seq != 254 {
