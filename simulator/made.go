@@ -62,3 +62,31 @@ func (d made) of(s sensors.Signal) (changedNS int64, count int) {
 	}
 	return 0, 0
 }
+
+// settled is a contact's state at a time within the present segment, its bounce
+// removed.
+func (m *model) settled(s sensors.Signal, tNS int64) bool {
+	if s == sensors.Drive {
+		return m.seg.hasCycle && tNS >= m.seg.onNS && tNS < m.seg.offNS
+	}
+	return m.seg.closed(tNS)
+}
+
+// changeAfter is when a contact changes next after a time, as far as the present
+// segment knows.
+func (m *model) changeAfter(s sensors.Signal, tNS int64) int64 {
+	seg, next := &m.seg, int64(never)
+	changes := [2]int64{seg.switchOnNS, seg.switchOffNS}
+	if s == sensors.Drive {
+		changes = [2]int64{seg.onNS, seg.offNS}
+		if !seg.hasCycle {
+			return next
+		}
+	}
+	for _, at := range changes {
+		if at > tNS {
+			next = min(next, at)
+		}
+	}
+	return next
+}

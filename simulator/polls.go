@@ -40,6 +40,10 @@ type channel struct {
 	sentNS      int64 // when it was last sent
 	sent        float64
 	sentQuality sensors.Quality
+
+	measured bool // the device measures it, and counts how often
+	counted  bool // the count is known
+	count    int
 }
 
 // poll reads one or more channels of a brake together, again and again. One
@@ -55,6 +59,10 @@ type poll struct {
 	atNS     int64
 	channels []channel
 	sent     int // how many channels of this poll are already sent
+
+	// A contact whose changes the device stamps is told of at its changes, too.
+	step      int64 // of the device's clock; 0: it doesn't stamp
+	changedNS int64 // when the change happened that is told of now; 0: a poll like any
 }
 
 // jitterPart is the lateness of a poll at most, as a part of its period.
@@ -67,10 +75,12 @@ const exceptionGrid = 5 * time.Millisecond
 // one device, kind of table and period.
 func pollsOf(m *model, w *window, seed uint64) []*poll {
 	type group struct {
-		device string
-		binary bool
-		period time.Duration
-		topic  string
+		device  string
+		binary  bool
+		period  time.Duration
+		topic   string
+		stamped sensors.Signal // of its own where it is
+		step    time.Duration
 	}
 	var polls []*poll
 	var groups []group
@@ -82,7 +92,10 @@ func pollsOf(m *model, w *window, seed uint64) []*poll {
 		}
 		g := group{device: wired.Device, binary: s.Binary(), period: wired.Poll, topic: wired.Topic}
 		c := channel{signal: s, scale: NewScale(s, *wired), byException: wired.ByException(), onChange: wired.OnChange,
-			everyNS: int64(wired.AtLeastEvery), sentNS: math.MinInt64 / 2}
+			everyNS: int64(wired.AtLeastEvery), sentNS: math.MinInt64 / 2, measured: s.Measured()}
+		if wired.Stamp != nil {
+			g.stamped, g.step = s, wired.Stamp.Step
+		}
 		if g.period <= 0 {
 			g.period = sensors.DefaultPoll
 			if c.byException {
@@ -98,7 +111,7 @@ func pollsOf(m *model, w *window, seed uint64) []*poll {
 		if i == len(groups) {
 			groups = append(groups, g)
 			period := float64(g.period)
-			polls = append(polls, &poll{model: m, window: w, periodNS: int64(g.period),
+			polls = append(polls, &poll{model: m, window: w, periodNS: int64(g.period), step: int64(g.step),
 				offsetNS: int64(math.Min(7e5, period/20)) * int64(i), jitterNS: int64(math.Min(2e6, jitterPart*period)),
 				key: newKey(seed, m.spec.Name, "poll "+string(rune('0'+i)))})
 		}
@@ -124,15 +137,44 @@ func (p *poll) set() {
 	}
 }
 
+// goOn sets the poll to its next time: that of a change that the device stamps
+// before its next turn, in the middle of a count of its clock, else its turn. A
+// change that a device tells of is known to the model ahead, as its segment begins
+// well before.
+func (p *poll) goOn() {
+	was := p.atNS
+	if p.changedNS == 0 {
+		p.k++
+	}
+	after := max(was, p.changedNS)
+	p.changedNS = 0
+	p.set()
+	if p.step == 0 {
+		return
+	}
+	if c := p.model.changeAfter(p.channels[0].signal, after); c <= p.atNS {
+		p.changedNS, p.atNS = c, max(was, min(p.atNS, c-c%p.step+p.step/2))
+	}
+}
+
 // sample reads one channel. send is false where a device that reports by
 // exception has nothing to say.
 func (p *poll) sample(c *channel, s *sensors.Sample) (send bool) {
 	m := p.model
 	s.AtNS, s.Brake, s.Signal, s.Quality, s.Value = p.atNS, m.spec.Index, c.signal, sensors.Good, 0
 	v, broken := m.value(c.signal, p.atNS)
+	if p.step > 0 {
+		v = truth01(m.settled(c.signal, max(p.atNS, p.changedNS)))
+	}
 	switch {
 	case m.faults.silent:
 		s.Quality = sensors.NoAnswer
+		c.counted = false // what is measured meanwhile is told by nobody
+		if p.changedNS != 0 {
+			return false
+		}
+	case c.measured && !c.measuredAnew(m.madeAt(p.atNS)):
+		return false
 	case c.signal == sensors.Drive || c.signal == sensors.Released:
 		s.Value = v
 	default:
@@ -146,6 +188,14 @@ func (p *poll) sample(c *channel, s *sensors.Sample) (send bool) {
 		}
 	}
 	return !c.byException || c.news(s)
+}
+
+// measuredAnew reports whether the device has measured the time once more.
+func (c *channel) measuredAnew(d made) bool {
+	_, n := d.of(c.signal)
+	anew := c.counted && n != c.count
+	c.counted, c.count = true, n
+	return anew
 }
 
 // news reports whether a device that reports by exception sends the sample.
