@@ -170,7 +170,8 @@ func (b *Brake) deadlineNS() int64 {
 }
 
 // judgeRelease finds not-released: the drive has been on for the time allowed
-// and the brake is seen not to be free. Silence is no evidence.
+// and the brake is seen not to be free. Silence is no evidence, and a first reading
+// that says free waits for the next.
 func (b *Brake) judgeRelease(out *Out) {
 	limit := b.set.Timing.NotReleasedAfter
 	dueNS := b.dueNS
@@ -191,9 +192,9 @@ func (b *Brake) judgeRelease(out *Out) {
 		b.disagree(out)
 	case b.freed:
 	case b.probed && b.freeze(b.on.LoNS, out) && !b.switchSays(false, dueNS):
-	case b.travelUsable() && !moved && b.switchSays(true, dueNS):
+	case b.travelUsable() && b.travelHeard(dueNS) && !moved && b.switchSays(true, dueNS):
 		b.disagree(out)
-	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(false, dueNS):
+	case b.travelUsable() && b.travelHeard(dueNS) && b.above == 0 || !b.travelUsable() && b.switchSays(false, dueNS):
 		b.raised = true
 		b.flags |= FlagNotReleased
 		b.raise(NotReleased, b.secondsSince(b.on), limit.Seconds(), out)
@@ -218,9 +219,9 @@ func (b *Brake) judgeSet(out *Out) {
 		b.disagree(out)
 	case b.closed:
 	case b.probed && b.freeze(b.off.LoNS, out) && !b.switchSays(true, dueNS):
-	case b.travelUsable() && !moved && b.switchSays(false, dueNS):
+	case b.travelUsable() && b.travelHeard(dueNS) && !moved && b.switchSays(false, dueNS):
 		b.disagree(out)
-	case b.travelUsable() && b.travelHeard(dueNS) || !b.travelUsable() && b.switchSays(true, dueNS):
+	case b.travelUsable() && b.travelHeard(dueNS) && b.below == 0 || !b.travelUsable() && b.switchSays(true, dueNS):
 		b.raised = true
 		b.flags |= FlagNotSet
 		b.heldOpen = b.travelUsable()

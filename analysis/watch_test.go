@@ -268,3 +268,40 @@ func TestSilentIsABrakeOfWhichNothingIsHeard(t *testing.T) {
 		t.Error("a brake without signals is silent")
 	}
 }
+
+// A brake that is read rarely, over a slow network say, isn't taken for one that
+// doesn't free or set as long as its latest reading says otherwise; nor is its
+// switch held against a reading from before.
+func TestRareReadingsAreNoBrakeThatFails(t *testing.T) {
+	for name, heard := range map[string]func(sinceEdge float64) bool{
+		"once after the deadline":  func(s float64) bool { return s < 0.05 || s >= 1.3 && s < 1.32 || s >= 2.4 },
+		"not for long":             func(s float64) bool { return s < 0.05 || s >= 1.8 },
+		"every so often, but late": func(s float64) bool { return s < 0.03 || s >= 1.1 && s < 1.12 || s >= 1.6 && s < 1.62 || s >= 2.1 },
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := newHand(evenRuns(8, 3, 4)...)
+			h.withSwitch = true
+			s := handSettings()
+			s.Released = SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second}
+			var samples []sensors.Sample
+			for _, one := range h.samples(3) {
+				at, since := float64(one.AtNS-handStart)*1e-9, 0.0
+				for _, r := range h.runs {
+					for _, edge := range r {
+						if at >= edge {
+							since = at - edge
+						}
+					}
+				}
+				if one.Signal != sensors.Travel || at < h.runs[4][0] || heard(since) {
+					samples = append(samples, one)
+				}
+			}
+			for _, f := range feed(s, samples).Findings {
+				if f.Excess > 0 && (f.Condition == NotReleased || f.Condition == NotSet || f.Condition == SignalsDisagree) {
+					t.Errorf("%v at %.2f s", f.Condition, float64(f.AtNS-handStart)*1e-9)
+				}
+			}
+		})
+	}
+}
