@@ -124,15 +124,15 @@ func bodyOfAlarms(rows []store.AlarmRow) []apiAlarm {
 }
 
 func (s *Server) apiBrakes(w http.ResponseWriter, r *http.Request) {
-	g, err := s.arrival(r.Context())
+	g, err := s.arrivals.newest(r.Context())
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return
 	}
 	now := s.deps.Now()
-	brakes := make([]apiBrakeBody, len(g.brakes))
-	for i := range g.brakes {
-		brakes[i] = bodyOf(&g.brakes[i], now)
+	brakes := make([]apiBrakeBody, len(g.value.brakes))
+	for i := range g.value.brakes {
+		brakes[i] = bodyOf(&g.value.brakes[i], now)
 	}
 	s.answer(w, r, http.StatusOK, struct {
 		Site   string         `json:"site"`
@@ -147,12 +147,12 @@ func (s *Server) apiBrake(w http.ResponseWriter, r *http.Request) {
 	if !s.known(w, r, name) {
 		return
 	}
-	g, err := s.arrival(r.Context())
+	g, err := s.arrivals.newest(r.Context())
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, bodyOf(g.find(name), s.deps.Now()))
+	s.answer(w, r, http.StatusOK, bodyOf(g.value.find(name), s.deps.Now()))
 }
 
 // apiCycles answers with the newest cycles from <= time < to, the oldest of
@@ -288,8 +288,15 @@ func (s *Server) apiFailed(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 func (s *Server) answer(w http.ResponseWriter, r *http.Request, status int, body any) {
-	text, err := json.Marshal(body)
+	var text []byte
+	err := s.makes(r.Context(), func() (err error) {
+		text, err = json.Marshal(body)
+		return err
+	})
 	if err != nil {
+		if r.Context().Err() != nil {
+			return // the client has left
+		}
 		s.deps.Log.Error("writing an answer as JSON failed", "path", r.URL.Path, "error", err)
 		http.Error(w, `{"error":"the answer could not be written as JSON; the gateway's log says why"}`, http.StatusInternalServerError)
 		return

@@ -39,10 +39,12 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	s.followed(w, r, func(g gathered) (view, error) {
-		b := s.viewBoard(g, f)
-		return view{Title: boardTitle(b.Counts, s.deps.Site), Board: b}, nil
-	})
+	s.followed(w, r, func(g gathered) (view, error) { return s.boardView(g, f), nil })
+}
+
+func (s *Server) boardView(g gathered, f filter) view {
+	b := s.viewBoard(g, f)
+	return view{Title: boardTitle(b.Counts, s.deps.Site), Board: b}
 }
 
 // viewBoard puts where the brakes stand into words, as a filter has it.

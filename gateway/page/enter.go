@@ -193,6 +193,7 @@ func (s *Server) enterByForm(w http.ResponseWriter, r *http.Request) {
 	}
 	if err == nil {
 		row, err = s.deps.Ledger.Enter(r.Context(), row)
+		s.entered.Add(1)
 		s.auditEntry(r, row, err)
 		if err != nil && !errors.Is(err, store.ErrCorrection) {
 			s.deps.Log.Error("an entry of the ledger could not be stored", "brake", brake, "error", err)

@@ -13,6 +13,7 @@ import (
 type gathered struct {
 	brakes  []standing       // the worst first
 	gateway []store.AlarmRow // the gateway's own alarms
+	newest  int64            // the latest event of any alarm
 }
 
 // gather reads where every brake stands.
@@ -28,6 +29,13 @@ func (s *Server) gather(ctx context.Context) (g gathered, err error) {
 	alarms, err := s.deps.Data.ActiveAlarms(ctx)
 	if err != nil {
 		return gathered{}, err
+	}
+	latest, err := s.deps.Data.Alarms(ctx, "", 1)
+	if err != nil {
+		return gathered{}, err
+	}
+	for _, a := range latest {
+		g.newest = a.ID
 	}
 	g.brakes = make([]standing, len(s.deps.Brakes))
 	at := make(map[string]*standing, len(s.deps.Brakes))

@@ -118,6 +118,7 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	row, err = s.deps.Ledger.Enter(r.Context(), row)
+	s.entered.Add(1)
 	s.auditEntry(r, row, err)
 	switch {
 	case errors.Is(err, store.ErrCorrection):

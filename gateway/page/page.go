@@ -15,6 +15,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"gapward/analysis"
@@ -110,6 +111,8 @@ type Server struct {
 	parts    parts
 	glances  *shared[gathered] // of those who follow …
 	arrivals *shared[gathered] // … and of those who load a page
+	turns    turns             // of those who follow
+	entered  atomic.Int64      // how often the ledger was written to
 	making   chan struct{}     // a place for each page that may be made at the same time
 	handler  http.Handler
 	ending   chan struct{} // closed when Serve ends, so that event streams end too
@@ -136,7 +139,10 @@ func New(d Deps) (*Server, error) {
 		d.Health = func() []SourceHealth { return nil }
 	}
 	s := &Server{deps: d, byName: make(map[string]*Brake, len(d.Brakes)),
-		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams), glances: newShared[gathered](sharedEvery, sharedKeep), arrivals: newShared[gathered](0, 0), making: make(chan struct{}, makingPlaces())}
+		ending: make(chan struct{}), streams: make(chan struct{}, maxStreams), making: make(chan struct{}, makingPlaces())}
+	s.turns.began = s.clock()
+	s.glances = newShared(sharedEvery, sharedKeep, s.clock, d.Data.Changed, s.gather)
+	s.arrivals = newShared(0, 0, s.clock, d.Data.Changed, s.gather)
 	for i := range d.Brakes {
 		b := &d.Brakes[i]
 		if b.Name == "" || s.byName[b.Name] != nil {

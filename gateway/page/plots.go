@@ -3,7 +3,6 @@ package page
 import (
 	"context"
 	"fmt"
-	"hash/fnv"
 	"math"
 	"net/http"
 	"strings"
@@ -90,11 +89,6 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ctx, now := r.Context(), s.deps.Now()
-	g, err := s.arrival(ctx)
-	if err != nil {
-		s.unplottable(w, r, err)
-		return
-	}
 	last, err := s.deps.Data.Cycles(ctx, b.Name, 0, math.MaxInt64, 1)
 	if err != nil {
 		s.unplottable(w, r, err)
@@ -109,7 +103,16 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 		s.unplottable(w, r, err)
 		return
 	}
-	at := g.find(b.Name)
+	// A look a moment ago will do, if it is of what the page has shown.
+	g, err := s.glances.recent(ctx)
+	if err == nil && plotVersion(g.value.find(b.Name), lastID, marks.latest, now) != r.URL.Query().Get("v") {
+		g, err = s.arrivals.newest(ctx)
+	}
+	if err != nil {
+		s.unplottable(w, r, err)
+		return
+	}
+	at := g.value.find(b.Name)
 	key := fmt.Sprintf("gap %s %s %v %s", b.Name, span.key, sz, plotVersion(at, lastID, marks.latest, now))
 	svg, err := s.drawn(ctx, key, func() ([]byte, error) {
 		points, err := s.deps.Data.Thinned(ctx, b.Name, span.fromNS(now), math.MaxInt64, figures.PointsOf(sz))
@@ -249,7 +252,5 @@ func sendPlot(w http.ResponseWriter, r *http.Request, svg []byte) {
 	if r.URL.Query().Get("v") != "" {
 		cache = "private, max-age=86400"
 	}
-	sum := fnv.New64a()
-	_, _ = sum.Write(svg) // a hash never fails
-	sendCached(w, r, "image/svg+xml", cache, fmt.Sprintf("%016x", sum.Sum64()), svg)
+	sendCached(w, r, "image/svg+xml", cache, tagOf(svg), svg)
 }

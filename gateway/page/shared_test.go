@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/url"
 	"regexp"
 	"strings"
 	"sync"
@@ -152,7 +153,12 @@ func TestWhatManyFollowIsMadeOnce(t *testing.T) {
 			defer mu.Unlock()
 			return changed
 		}
-		p := newShared[int64](sharedEvery, sharedKeep)
+		p := newShared(sharedEvery, sharedKeep, time.Now, now, func(context.Context) (int64, error) {
+			made.Add(1)
+			v := stored.Load()
+			time.Sleep(30 * time.Millisecond)
+			return v, nil
+		})
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
 		var followers sync.WaitGroup
@@ -161,14 +167,9 @@ func TestWhatManyFollowIsMadeOnce(t *testing.T) {
 			followers.Go(func() {
 				for ctx.Err() == nil {
 					at := stored.Load()
-					got, err := p.get(ctx, time.Now, now, func() (int64, error) {
-						made.Add(1)
-						v := stored.Load()
-						time.Sleep(30 * time.Millisecond)
-						return v, nil
-					})
-					if err == nil && got < at {
-						t.Errorf("asked after change %d and was given %d", at, got)
+					got, err := p.newest(ctx)
+					if err == nil && got.value < at {
+						t.Errorf("asked after change %d and was given %d", at, got.value)
 					}
 					answers.Add(1)
 					time.Sleep(100 * time.Millisecond)
@@ -193,10 +194,13 @@ func TestWhatManyFollowIsMadeOnce(t *testing.T) {
 // Where nothing changes, nothing is made; and what failed is tried again.
 func TestWhatManyFollowIsKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p, made := newShared[int](sharedEvery, sharedKeep), 0
-		never := make(chan struct{})
-		get := func(fail error) (int, error) {
-			return p.get(t.Context(), time.Now, func() <-chan struct{} { return never }, func() (int, error) { made++; return made, fail })
+		never, made := make(chan struct{}), 0
+		var fail error
+		p := newShared(sharedEvery, sharedKeep, time.Now, func() <-chan struct{} { return never }, func(context.Context) (int, error) { made++; return made, fail })
+		get := func(with error) (int, error) {
+			fail = with
+			got, err := p.newest(t.Context())
+			return got.value, err
 		}
 		if _, err := get(errors.New("broken")); err == nil {
 			t.Error("a failure was swallowed")
@@ -226,7 +230,7 @@ func TestWhoFollowsABrakeHearsOfThatBrake(t *testing.T) {
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			s.follow(ctx, "quay-2/main", func(m string) error {
+			s.follow(ctx, &url.URL{Path: "/brake/quay-2/main"}, func(m string) error {
 				if strings.HasPrefix(m, "event: changed") {
 					heard.Add(1)
 				}
@@ -260,9 +264,6 @@ func TestWhoFollowsABrakeHearsOfThatBrake(t *testing.T) {
 		stop()
 		<-done
 	})
-	if brakeAt("/brake/quay-2/a%20b") != "quay-2/a b" || brakeAt("/") != "" || brakeAt("/brake/%zz") != "" {
-		t.Error("the brake of an address is not told")
-	}
 }
 
 // What is shared shows an act of somebody else at once to who loads the page.

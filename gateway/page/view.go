@@ -172,37 +172,51 @@ func rfcNano(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC333
 
 func rfc(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 
-// render makes a page, or its main part alone where the page's own script asks.
-func (s *Server) render(r *http.Request, status int, v view) ([]byte, error) {
+// render makes a page, or another template of it; r is whose page it is, nil
+// for what is the same for everybody.
+func (s *Server) render(name string, r *http.Request, v view) ([]byte, error) {
 	now := s.deps.Now()
 	v.Site, v.Demo, v.Version = s.deps.Site, s.deps.Demo, s.deps.Version
-	v.Visitor, v.Accounts = visitorOf(r), s.deps.Accounts != nil
-	if v.Visitor.Role >= accounts.View {
-		v.Nav = s.nav(r)
+	v.Accounts = s.deps.Accounts != nil
+	if r != nil {
+		if v.Visitor = visitorOf(r); v.Visitor.Role >= accounts.View {
+			v.Nav = s.nav(r)
+		}
+		// What answers a form stands until its reader has read it, and a form
+		// that is being filled in stays as it is.
+		v.Live = r.Method == http.MethodGet && (v.Board != nil || v.Brake != nil || v.Alarms != nil)
 	}
 	v.Zone, v.AsOf = zoneName(now), now.Format("15:04:05")
-	// What answers a form stands until its reader has read it, and a form that
-	// is being filled in stays as it is.
-	v.Live = status == http.StatusOK && r.Method == http.MethodGet && (v.Board != nil || v.Brake != nil || v.Alarms != nil)
-	name := "page"
-	if isPart(r) {
-		name = "main"
-	}
 	var page bytes.Buffer
 	err := s.pages.ExecuteTemplate(&page, name, v)
 	return page.Bytes(), err
 }
 
-// show sends a page.
+// show sends a page, or its main part alone where the page's own script asks.
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, v view) {
+	name := "page"
+	if isPart(r) {
+		name = "main"
+	}
 	// Into memory first: a template that fails halfway must not look like a
 	// page.
-	page, err := s.render(r, status, v)
+	var page []byte
+	err := s.makes(r.Context(), func() (err error) {
+		page, err = s.render(name, r, v)
+		return err
+	})
 	if err != nil {
+		if r.Context().Err() != nil {
+			return // the client has left
+		}
 		s.deps.Log.Error("making a page failed", "path", r.URL.Path, "error", err)
 		http.Error(w, "the page could not be made; the gateway's log says why", http.StatusInternalServerError)
 		return
 	}
+	send(w, status, page)
+}
+
+func send(w http.ResponseWriter, status int, page []byte) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
 	_, _ = w.Write(page) // the client is gone if it fails

@@ -2,7 +2,7 @@
 (() => {
   "use strict";
   const live = document.getElementById("live");
-  let stream, heard = Date.now(), lost = 0, busy = false, again = false;
+  let stream, heard = Date.now(), lost = 0, busy = false, again = false, have = "";
 
   const say = (text, state) => {
     if (live.textContent !== text) live.textContent = text;
@@ -27,6 +27,7 @@
       if (a.nodeValue !== b.nodeValue) a.nodeValue = b.nodeValue;
       return;
     }
+    if (b.hasAttribute("data-same")) return; // the server knows that it is shown
     for (const x of [...a.attributes]) if (x.name !== "open" && !b.hasAttribute(x.name)) a.removeAttribute(x.name);
     for (const x of b.attributes) if (a.getAttribute(x.name) !== x.value) a.setAttribute(x.name, x.value);
     let at = a.firstChild;
@@ -48,7 +49,8 @@
     }
   };
 
-  const refresh = async () => {
+  // at is the look at the brakes that is asked for; the newest, where there is none.
+  const refresh = async at => {
     if (document.hidden) return;
     if (busy) return void (again = true);
     busy = true;
@@ -56,11 +58,14 @@
     try {
       const from = new URL(location.href);
       from.searchParams.set("fragment", "1");
+      if (at > 0) from.searchParams.set("at", at);
+      if (have) from.searchParams.set("have", have);
       const answer = await fetch(from, {cache: "no-store", signal: AbortSignal.timeout(15000)});
       if (!answer.ok) throw new Error(answer.status);
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("main");
       const focus = document.activeElement;
       sync(document.getElementById("main"), fresh);
+      have = answer.headers.get("Gapward-Part") || "";
       if (focus !== document.activeElement && focus.isConnected) focus.focus({preventScroll: true});
       document.title = fresh.dataset.title;
       well();
@@ -73,15 +78,15 @@
 
   const follow = () => {
     if (stream) stream.close();
-    stream = new EventSource("/events?on=" + encodeURIComponent(location.pathname));
-    stream.onopen = refresh;
+    stream = new EventSource("/events?on=" + encodeURIComponent(location.pathname + location.search));
+    stream.onopen = () => refresh();
     stream.onerror = failed;
-    stream.addEventListener("changed", refresh);
-    stream.addEventListener("beat", refresh);
+    stream.addEventListener("changed", e => refresh(JSON.parse(e.data).at));
+    stream.addEventListener("beat", () => lost ? refresh() : well());
   };
 
   follow();
-  document.addEventListener("visibilitychange", refresh);
+  document.addEventListener("visibilitychange", () => refresh());
   // A dead line brings no error.
   setInterval(() => {
     if (document.hidden || Date.now() - heard < 40000) return;
