@@ -162,26 +162,133 @@ func TestSessions(t *testing.T) {
 	}
 }
 
+// guess sends wrong passwords and reports how many were looked at, and how long
+// the last had to wait.
+func guess(t *testing.T, d *Desk, name, from string, times int, now time.Time) (looked int, wait time.Duration) {
+	t.Helper()
+	for range times {
+		_, _, err := d.SignIn(name, "wrong password", from, now)
+		var slow *SlowDownError
+		switch {
+		case errors.Is(err, ErrWrong):
+			looked++
+		case errors.As(err, &slow):
+			wait = slow.After
+		default:
+			t.Fatal(err)
+		}
+	}
+	return looked, wait
+}
+
 func TestGuessingIsSlowed(t *testing.T) {
 	d := NewDesk(bookWith(t, person(t, "R. Holm", Technician)))
 	now := time.Now()
-	for i := range mostWrong {
-		if _, _, err := d.SignIn("R. Holm", "wrong password", fmt.Sprintf("192.0.2.%d", i), now); !errors.Is(err, ErrWrong) {
-			t.Fatalf("attempt %d: %v", i, err)
+	if n, wait := guess(t, d, "R. Holm", "192.0.2.50", mostWrong+2, now); n != mostWrong || wait > wrongWithin || wait < wrongWithin-time.Minute {
+		t.Errorf("%d guesses from one address were looked at, want %d; the next waits %v", n, mostWrong, wait)
+	}
+	var slow *SlowDownError
+	if _, _, err := d.SignIn("r. holm", phrase, "192.0.2.50", now); !errors.As(err, &slow) {
+		t.Errorf("the right password after %d wrong ones: %v", mostWrong, err)
+	}
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.50", now.Add(wrongWithin)); err != nil {
+		t.Errorf("after the wait: %v", err)
+	}
+	looked := 0
+	for i := range 40 {
+		n, _ := guess(t, d, fmt.Sprintf("guess %d", i), "192.0.2.60", 1, now)
+		looked += n
+	}
+	if looked != mostFromOne {
+		t.Errorf("of 40 names from one address %d were looked at, want %d", looked, mostFromOne)
+	}
+	// An unknown name is treated like a known one.
+	if n, _ := guess(t, d, "nobody", "192.0.2.70", mostWrong+2, now); n != mostWrong {
+		t.Errorf("%d guesses for an unknown name were looked at, want %d", n, mostWrong)
+	}
+	// A network of IPv6 is one address; zones and mapped addresses change nothing.
+	looked = 0
+	for i := range 10 {
+		n, _ := guess(t, d, "v6", fmt.Sprintf("2001:db8::%d", i), 1, now)
+		m, _ := guess(t, d, "v4", []string{"192.0.2.80", "::ffff:192.0.2.80"}[i%2], 1, now)
+		looked += n + m
+	}
+	if looked != 2*mostWrong {
+		t.Errorf("%d guesses were looked at from other addresses of the same network, want %d", looked, 2*mostWrong)
+	}
+}
+
+// Nobody can lock somebody else out by guessing in their name.
+func TestGuessesOfOthersLockNobodyOut(t *testing.T) {
+	now := time.Now()
+	desk := func() *Desk { return NewDesk(bookWith(t, person(t, "R. Holm", Admin))) }
+	d := desk()
+	guess(t, d, "R. Holm", "192.0.2.7", 2*mostWrong, now)
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.8", now); err != nil {
+		t.Errorf("after another address has guessed: %v", err)
+	}
+	// From a great many addresses: guessing is stopped …
+	d = desk()
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.8", now); err != nil {
+		t.Fatal(err)
+	}
+	looked := 0
+	for i := range 20 {
+		n, _ := guess(t, d, "R. Holm", fmt.Sprintf("198.51.100.%d", i), mostWrong, now)
+		looked += n
+	}
+	if looked != mostForName {
+		t.Errorf("from twenty addresses %d guesses for one name were looked at, want %d", looked, mostForName)
+	}
+	// … and not those who have come from where they sit before, or sit at the
+	// gateway.
+	for _, from := range []string{"192.0.2.8", "127.0.0.1", "::1"} {
+		if _, _, err := d.SignIn("R. Holm", phrase, from, now); err != nil {
+			t.Errorf("from %s while others guess: %v", from, err)
 		}
 	}
 	var slow *SlowDownError
-	if _, _, err := d.SignIn("r. holm", phrase, "192.0.2.99", now); !errors.As(err, &slow) || slow.After > wrongWithin || slow.After < wrongWithin-time.Minute {
-		t.Errorf("after %d wrong ones for one name: %v", mostWrong, err)
+	if _, _, err := d.SignIn("R. Holm", phrase, "203.0.113.9", now); !errors.As(err, &slow) {
+		t.Errorf("from an address that is new: %v", err)
 	}
-	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.99", now.Add(wrongWithin)); err != nil {
-		t.Errorf("after the wait: %v", err)
+	// Nor by guessing other names from behind the same address.
+	d = desk()
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.8", now); err != nil {
+		t.Fatal(err)
 	}
-	for i := range mostWrong {
-		_, _, _ = d.SignIn(fmt.Sprintf("guess %d", i), "wrong password", "192.0.2.50", now)
+	for i := range 40 {
+		guess(t, d, fmt.Sprintf("guess %d", i), "192.0.2.8", 1, now)
 	}
-	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.50", now); !errors.As(err, &slow) {
-		t.Errorf("after %d wrong ones from one address: %v", mostWrong, err)
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.8", now); err != nil {
+		t.Errorf("behind one address with who guesses: %v", err)
+	}
+	if n, _ := guess(t, d, "R. Holm", "192.0.2.8", 2*mostWrong, now); n != mostWrong {
+		t.Errorf("one's own mistakes: %d were looked at, want %d", n, mostWrong)
+	}
+	if _, _, err := d.SignIn("R. Holm", phrase, "192.0.2.8", now.Add(knownFor+time.Hour)); err != nil {
+		t.Errorf("a month later: %v", err)
+	}
+}
+
+// However many names and addresses are tried, what is remembered is bounded, and
+// the guesses of late are not among what is forgotten.
+func TestWhatIsRememberedOfGuessesIsBounded(t *testing.T) {
+	g, now := newGuesses(), time.Now()
+	for i := range 3 * mostWatched {
+		at := now.Add(time.Duration(i) * time.Millisecond)
+		g.count(attempt{fmt.Sprintf("guess %d", i), fmt.Sprintf("from %d", i)}, at)
+		g.right(attempt{fmt.Sprintf("known %d", i), "here"}, at)
+		if i == 2*mostWatched {
+			for range mostWrong {
+				g.count(attempt{"r. holm", "there"}, at)
+			}
+		}
+		if i == 2*mostWatched+100 && g.wait(attempt{"r. holm", "there"}, at) == 0 {
+			t.Error("many other names make room for more guesses")
+		}
+	}
+	if len(g.wrong) > mostWatched || len(g.known) > mostWatched {
+		t.Errorf("%d and %d are remembered, want at most %d", len(g.wrong), len(g.known), mostWatched)
 	}
 }
 
@@ -203,7 +310,7 @@ func TestGuessesAtTheSameTimeAreSlowedToo(t *testing.T) {
 	var all sync.WaitGroup
 	for i := range 40 {
 		all.Go(func() {
-			_, _, err := d.SignIn("R. Holm", fmt.Sprintf("wrong password %d", i), fmt.Sprintf("192.0.2.%d", i), now)
+			_, _, err := d.SignIn("R. Holm", fmt.Sprintf("wrong password %d", i), "192.0.2.7", now)
 			var slow *SlowDownError
 			switch {
 			case errors.Is(err, ErrWrong):

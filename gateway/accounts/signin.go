@@ -3,7 +3,6 @@ package accounts
 import (
 	"errors"
 	"fmt"
-	"strings"
 	"sync"
 	"time"
 )
@@ -16,14 +15,6 @@ const (
 	mostTime    = 7 * 24 * time.Hour
 	mostOpen    = 1000 // sessions; the one used longest ago ends for a new one
 	touchedOnly = time.Minute
-)
-
-// Guessing is slowed: so many wrong passwords for one name or from one address
-// within this time, and the next has to wait.
-const (
-	mostWrong   = 5
-	wrongWithin = 15 * time.Minute
-	mostWatched = 10_000
 )
 
 // ErrWrong is a name or a password that isn't right; which of both is not told.
@@ -44,7 +35,7 @@ type Desk struct {
 
 	mu       sync.Mutex
 	sessions map[string]*session // by the proof of their secret
-	wrong    map[string][]time.Time
+	guesses  guesses
 }
 
 type session struct {
@@ -54,7 +45,7 @@ type session struct {
 
 // NewDesk makes the desk for a book.
 func NewDesk(b *Book) *Desk {
-	return &Desk{book: b, turn: make(chan struct{}, 1), sessions: map[string]*session{}, wrong: map[string][]time.Time{}}
+	return &Desk{book: b, turn: make(chan struct{}, 1), sessions: map[string]*session{}, guesses: newGuesses()}
 }
 
 // Book is the one that the desk was made for.
@@ -63,20 +54,20 @@ func (d *Desk) Book() *Book { return d.book }
 // SignIn checks a password and begins a session, whose secret it returns. from
 // is the address that the request comes from.
 func (d *Desk) SignIn(name, password, from string, now time.Time) (secretText string, a Account, err error) {
-	keys := []string{"name " + strings.ToLower(name), "from " + from}
-	if wait := d.mustWait(keys, now); wait > 0 {
+	at := attemptOf(name, from)
+	if wait := d.mustWait(at, now); wait > 0 {
 		return "", Account{}, &SlowDownError{wait}
 	}
 	a, known := d.book.ByName(name)
 	if !known {
 		a = nobody() // takes as long as somebody would
 	}
-	if err := d.check(known, a, password, keys, now); err != nil {
+	if err := d.check(known, a, password, at, now); err != nil {
 		return "", Account{}, err
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	delete(d.wrong, keys[0])
+	d.guesses.right(at, now)
 	if len(d.sessions) >= mostOpen {
 		d.endOldest()
 	}
@@ -87,14 +78,14 @@ func (d *Desk) SignIn(name, password, from string, now time.Time) (secretText st
 
 // check looks at a password in its turn. How many were wrong is looked at once
 // more then: many may have come at the same time.
-func (d *Desk) check(known bool, a Account, password string, keys []string, now time.Time) error {
+func (d *Desk) check(known bool, a Account, password string, at attempt, now time.Time) error {
 	d.turn <- struct{}{}
 	defer func() { <-d.turn }()
-	if wait := d.mustWait(keys, now); wait > 0 {
+	if wait := d.mustWait(at, now); wait > 0 {
 		return &SlowDownError{wait}
 	}
 	if right := len(password) <= longestPassword && a.matches(password); !known || !right {
-		d.countWrong(keys, now)
+		d.countWrong(at, now)
 		return ErrWrong
 	}
 	return nil
@@ -106,45 +97,16 @@ func nobody() Account {
 	return Account{proof: h.String()}
 }
 
-func (d *Desk) mustWait(keys []string, now time.Time) (wait time.Duration) {
+func (d *Desk) mustWait(at attempt, now time.Time) time.Duration {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, k := range keys {
-		if times := d.recent(k, now); len(times) >= mostWrong {
-			wait = max(wait, times[len(times)-mostWrong].Add(wrongWithin).Sub(now))
-		}
-	}
-	return wait
+	return d.guesses.wait(at, now)
 }
 
-// recent are the wrong passwords of late.
-func (d *Desk) recent(k string, now time.Time) []time.Time {
-	times := d.wrong[k]
-	for len(times) > 0 && now.Sub(times[0]) >= wrongWithin {
-		times = times[1:]
-	}
-	if len(times) == 0 {
-		delete(d.wrong, k)
-		return nil
-	}
-	d.wrong[k] = times
-	return times
-}
-
-func (d *Desk) countWrong(keys []string, now time.Time) {
+func (d *Desk) countWrong(at attempt, now time.Time) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if len(d.wrong) >= mostWatched {
-		for k := range d.wrong {
-			d.recent(k, now)
-		}
-		if len(d.wrong) >= mostWatched { // somebody sends names by the thousand
-			clear(d.wrong)
-		}
-	}
-	for _, k := range keys {
-		d.wrong[k] = append(d.recent(k, now), now)
-	}
+	d.guesses.count(at, now)
 }
 
 func (d *Desk) endOldest() {
