@@ -3,6 +3,7 @@ package accounts
 import (
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"time"
 )
@@ -24,7 +25,7 @@ var ErrWrong = errors.New("the name or the password is wrong")
 type SlowDownError struct{ After time.Duration }
 
 func (e *SlowDownError) Error() string {
-	return fmt.Sprintf("too many wrong passwords; wait %d minutes", int(e.After.Minutes())+1)
+	return fmt.Sprintf("too many wrong passwords; wait %d minutes", int(math.Ceil(e.After.Minutes())))
 }
 
 // Desk signs people in and knows their sessions. Sessions are in memory: a

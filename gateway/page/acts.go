@@ -111,7 +111,13 @@ func (s *Server) actByForm(w http.ResponseWriter, r *http.Request) {
 		By: f.Get("by"), Reason: f.Get("reason"), For: f.Get("for")}
 	e, err := s.carryOut(r, want)
 	if err != nil {
-		v, readErr := s.viewAlarmsPage(r)
+		var shown alarmFilter
+		if to, parseErr := url.Parse(ownPath(f.Get("to"))); parseErr == nil {
+			if shown, parseErr = s.parseAlarmFilter(to.Query()); parseErr != nil {
+				shown = alarmFilter{}
+			}
+		}
+		v, readErr := s.viewAlarmsPage(r, shown)
 		if readErr != nil {
 			s.unreadable(w, r, readErr)
 			return

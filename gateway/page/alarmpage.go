@@ -1,10 +1,10 @@
 package page
 
 import (
+	"context"
 	"cmp"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"time"
 
@@ -15,20 +15,18 @@ import (
 	"gapward/gateway/store"
 )
 
-// How many changes of alarms the page lists, and by a link more.
-const (
-	listedChanges = 50
-	moreChanges   = 1000
-)
-
 // alarmsView is the page of all alarms.
 type alarmsView struct {
 	Brake     string // only this one's; empty: all
 	Calling   []alarmCard
 	Gone      []alarmCard // to be acknowledged all the same
 	Held      []alarmCard
+	Filter    alarmFilterView
+	Pages     *pagesView // of alarms; nil: all are on one
+	None      string     // why no alarm is shown
 	History   []changeView
-	More      string // address of a longer history; empty where there is none
+	Older     *pagesView // of the history
+	ToAck     int // of all that are like that, on whatever page
 	Cautions  []string
 	MayAct    bool
 	WhyNot    string   // why not
@@ -74,7 +72,12 @@ func (s *Server) alarmRoutes(mux *http.ServeMux) {
 }
 
 func (s *Server) alarmsPage(w http.ResponseWriter, r *http.Request) {
-	v, err := s.viewAlarmsPage(r)
+	f, err := s.parseAlarmFilter(r.URL.Query())
+	if err != nil {
+		s.show(w, r, http.StatusBadRequest, view{Title: "No such alarms", Message: sentence(err.Error())})
+		return
+	}
+	v, err := s.viewAlarmsPage(r, f)
 	if err != nil {
 		s.unreadable(w, r, err)
 		return
@@ -87,71 +90,112 @@ func (s *Server) alarmsPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func alarmsTitle(v *alarmsView, site string) string {
-	n := 0
-	for _, a := range v.Calling {
-		if a.CanAck {
-			n++
-		}
-	}
 	words := "Alarms"
-	if n > 0 {
-		words = fmt.Sprintf("%d to acknowledge", n)
+	if v.ToAck > 0 {
+		words = fmt.Sprintf("%d to acknowledge", v.ToAck)
 	}
 	return joinWords(" – ", words, v.Brake, site)
 }
 
-func (s *Server) viewAlarmsPage(r *http.Request) (*alarmsView, error) {
+func (s *Server) viewAlarmsPage(r *http.Request, f alarmFilter) (*alarmsView, error) {
 	now := s.deps.Now()
-	query := r.URL.Query()
-	v := &alarmsView{Shelf: shelfChoices(), To: "/alarms"}
-	if b := query.Get("brake"); s.byName[b] != nil {
-		v.Brake, v.To = b, "/alarms?"+url.Values{"brake": {b}}.Encode()
-	}
+	v := &alarmsView{Brake: f.brake, Shelf: shelfChoices(), To: f.address(f.from, f.past), Filter: s.viewAlarmFilter(f)}
 	v.MayAct, v.WhyNot, v.NeedsName = s.mayAct(r)
 	standing, err := s.deps.Data.ActiveAlarms(r.Context())
 	if err != nil {
 		return nil, err
 	}
-	limit := listedChanges
-	if query.Get("all") == "1" {
-		limit = moreChanges
-	}
-	history, err := s.deps.Data.Alarms(r.Context(), v.Brake, limit)
-	if err != nil {
-		return nil, err
-	}
+	var cards [3][]alarmCard // calling, gone, held
 	for _, a := range standing {
-		if v.Brake != "" && a.Brake != v.Brake || a.Brake != "" && s.byName[a.Brake] == nil {
+		if a.Brake != "" && s.byName[a.Brake] == nil {
 			continue
 		}
-		switch card := s.cardOf(a.Event, now); {
-		case a.State.Held():
-			v.Held = append(v.Held, card)
-		case a.State.Active():
-			v.Calling = append(v.Calling, card)
-		default:
-			v.Gone = append(v.Gone, card)
+		if v.Filter.All++; !f.shows(s, a.Event) {
+			continue
 		}
+		v.Filter.Shown++
+		at := 1
+		switch {
+		case a.State.Held():
+			at = 2
+		case a.State.Active():
+			at = 0
+		}
+		cards[at] = append(cards[at], s.cardOf(a.Event, now))
 	}
-	for _, list := range [][]alarmCard{v.Calling, v.Gone, v.Held} {
+	var all []alarmCard
+	for _, list := range cards {
 		slices.SortStableFunc(list, func(a, b alarmCard) int {
 			return cmp.Or(-cmp.Compare(yes(a.CanAck), yes(b.CanAck)), cmp.Compare(a.Urgency, b.Urgency))
 		})
+		all = append(all, list...)
 	}
-	if len(v.Calling) > 0 {
+	for i := range all {
+		if all[i].CanAck {
+			v.ToAck++
+		}
+	}
+	if f.from >= len(all) { // what stood there has ended or been acknowledged
+		f.from = max(0, len(all)-1) / pageAlarms * pageAlarms
+	}
+	v.Pages = leaf(f.from, pageAlarms, len(all), "", func(from int) string { return f.address(from, f.past) })
+	for i, card := range cut(all, f.from, pageAlarms) {
+		switch at := f.from + i; {
+		case at < len(cards[0]):
+			v.Calling = append(v.Calling, card)
+		case at < len(cards[0])+len(cards[1]):
+			v.Gone = append(v.Gone, card)
+		default:
+			v.Held = append(v.Held, card)
+		}
+	}
+	switch {
+	case len(cards[0]) > 0:
 		v.Cautions = alerts.Cautions()
+	case v.Filter.Active:
+		v.None = "No alarm that stands is like that."
+	default:
+		v.None = "No alarm stands."
 	}
-	for _, a := range history {
+	return v, s.addHistory(r.Context(), v, f, now)
+}
+
+// addHistory adds the page of what has changed.
+func (s *Server) addHistory(ctx context.Context, v *alarmsView, f alarmFilter, now time.Time) error {
+	changes, more, err := s.changes(ctx, f, f.past+pageChanges)
+	if err != nil {
+		return err
+	}
+	if f.past >= len(changes) {
+		f.past = max(0, len(changes)-1) / pageChanges * pageChanges
+	}
+	for _, a := range cut(changes, f.past, pageChanges) {
 		v.History = append(v.History, s.changeOf(a, now))
 	}
-	if len(history) == limit && limit == listedChanges {
-		more := url.Values{"all": {"1"}}
-		if v.Brake != "" {
-			more.Set("brake", v.Brake)
-		}
-		v.More = "/alarms?" + more.Encode() + "#history"
+	v.Older = leaf(f.past, pageChanges, len(changes), more, func(past int) string { return f.address(f.from, past) + "#history" })
+	return nil
+}
+
+// changes reads the latest changes of alarms that a filter leaves, at least so
+// many where there are; more says that there may be others before them.
+func (s *Server) changes(ctx context.Context, f alarmFilter, least int) (changes []store.AlarmRow, more string, err error) {
+	reach := least + 1
+	if f.crane != "" || f.chain != "" || f.condition != "" || f.past > 0 {
+		reach = max(reach, changesReach)
 	}
-	return v, nil
+	rows, err := s.deps.Data.Alarms(ctx, f.brake, reach)
+	if err != nil {
+		return nil, "", err
+	}
+	for _, a := range rows {
+		if f.concerns(s, a.Event) {
+			changes = append(changes, a)
+		}
+	}
+	if len(rows) == reach {
+		more = " and more"
+	}
+	return changes, more, nil
 }
 
 func yes(b bool) int {

@@ -2,9 +2,13 @@ package page
 
 import (
 	"context"
+	"encoding/json"
+	"html"
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -43,7 +47,7 @@ func TestAlarmsPageTellsAll(t *testing.T) {
 	deps, _, _ := belledSite(t)
 	w := getHere(serverOf(t, deps), "/alarms")
 	text, at := words(w.Body.String()), 0
-	for _, want := range []string{"5 to acknowledge – Kestrel Quay", "Standing", "quay-2/creep : Air gap has reached its maximum", "2.24 ± 0.04 mm , limit 2.20 mm, since 11:18 , not acknowledged.",
+	for _, want := range []string{"6 to acknowledge – Kestrel Quay", "Standing", "quay-2/creep : Air gap has reached its maximum", "2.24 ± 0.04 mm , limit 2.20 mm, since 11:18 , not acknowledged.",
 		"Land the load and stop using the hoist.", "Your name", "Acknowledge quay-2/creep: Air gap has reached its maximum", "Shelve quay-2/creep", "For 1 hour 4 hours 8 hours, a shift", "Because",
 		"gantry-1/hoist : Air gap is too narrow", "quay-io: Device does not answer", "acknowledged by R. Holm",
 		"Gone, not acknowledged", "quay-1/main : Brake does not set",
@@ -57,7 +61,7 @@ func TestAlarmsPageTellsAll(t *testing.T) {
 		at += next + len(want)
 	}
 	one := words(getHere(serverOf(t, deps), "/alarms?brake=quay-1/creep").Body.String())
-	if !strings.Contains(one, "Alarms of quay-1/creep") || strings.Contains(one, "quay-2") {
+	if _, alarms, _ := strings.Cut(one, "Standing"); !strings.Contains(one, "Alarms of quay-1/creep") || strings.Contains(alarms, "quay-2") {
 		t.Error("the alarms of one brake are not that brake's alone")
 	}
 	board := words(get(serverOf(t, deps), "/").Body.String())
@@ -102,5 +106,122 @@ func TestShelvingByForm(t *testing.T) {
 	bells.err = ErrNothingToDo
 	if w := send(form + "&for=8h&reason=x"); w.Code != 409 || !strings.Contains(w.Body.String(), "has ended or changed meanwhile") {
 		t.Errorf("an alarm that has ended: status %d", w.Code)
+	}
+}
+
+// Through all pages of the alarms each is shown once, those that call first; and
+// what has been done leads back to where one was.
+func TestTheAlarmsHavePages(t *testing.T) {
+	deps, data := yard(t, 200)
+	deps.Alarms = &rung{}
+	for i := range 130 {
+		a := data.active[i%len(data.active)]
+		a.ID, a.Change = int64(1000+i), alerts.Cleared
+		data.alarms = append([]store.AlarmRow{a}, data.alarms...)
+	}
+	s := serverOf(t, deps)
+	card := regexp.MustCompile(`<li id="(alarm-[^"]+)" class="alarm`)
+	next := regexp.MustCompile(`href="([^"]+)" rel="next"`)
+	seen, path, pages := map[string]int{}, "/alarms", 0
+	for ; path != ""; pages++ {
+		if pages > 20 {
+			t.Fatal("the pages never end")
+		}
+		body := getHere(s, path).Body.String()
+		body, _, _ = strings.Cut(body, `id="history"`)
+		cards := card.FindAllStringSubmatch(body, -1)
+		if len(cards) > pageAlarms {
+			t.Errorf("%s shows %d alarms", path, len(cards))
+		}
+		for _, m := range cards {
+			seen[m[1]]++
+		}
+		if pages == 1 && (!strings.Contains(words(body), "Back 21 to 40 of 100 Further") || !strings.Contains(body, `name="to" value="/alarms?from=21"`)) {
+			t.Errorf("the second page reads %.300q", words(body))
+		}
+		path = ""
+		if m := next.FindStringSubmatch(body); m != nil {
+			path = html.UnescapeString(m[1])
+		}
+	}
+	if len(seen) != 100 || pages != 5 {
+		t.Errorf("%d alarms were shown on %d pages, want 100 on 5", len(seen), pages)
+	}
+	for id, n := range seen {
+		if n != 1 {
+			t.Errorf("%s was shown %d times", id, n)
+		}
+	}
+	// The history is leafed through by itself, and beyond either end is a way back.
+	body := getHere(s, "/alarms?from=41&past=51").Body.String()
+	_, past, _ := strings.Cut(body, `id="history"`)
+	if rows := strings.Count(past, "<th scope=\"row\">"); rows != pageChanges || !strings.Contains(words(past), "Back 51 to 100 of") || !strings.Contains(past, `href="/alarms?from=41&amp;past=101#history"`) {
+		t.Errorf("the history's second page has %d rows and reads %.400q", rows, words(past))
+	}
+	if text := words(getHere(s, "/alarms?from=981").Body.String()); !strings.Contains(text, "81 to 100 of 100") {
+		t.Error("beyond the last page the last is not shown")
+	}
+}
+
+func TestAlarmsAreFiltered(t *testing.T) {
+	deps, _, data := belledSite(t)
+	deps.Brakes[4].Crane = "gantry-1"
+	for _, a := range data.active {
+		a.ID += 100
+		data.alarms = append([]store.AlarmRow{a}, data.alarms...)
+	}
+	s := serverOf(t, deps)
+	name := regexp.MustCompile(`<li id="alarm-([^"]+)" class="alarm`)
+	shown := func(query string) string {
+		var names []string
+		for _, m := range name.FindAllStringSubmatch(getHere(s, "/alarms?"+query).Body.String(), -1) {
+			names = append(names, m[1])
+		}
+		slices.Sort(names)
+		return strings.Join(names, " ")
+	}
+	for query, want := range map[string]string{
+		"brake=quay-2/main":                    "alarm-quay-2/main--gap-adjust alarm-quay-2/main--slow-release",
+		"brake=quay-2/main&state=acknowledged": "alarm-quay-2/main--gap-adjust",
+		"crane=gantry-1":                       "alarm-gantry-1/hoist--gap-low",
+		"chain=quay-2+hoist&condition=gap-max": "alarm-quay-2/creep--gap-max",
+		"state=shelved":                        "alarm-quay-1/creep--slow-set",
+		"state=suppressed":                     "alarm-quay-1/main--signal-stale",
+		"state=returned-unacknowledged":        "alarm-quay-1/main--not-set",
+		"state=out-of-service":                 "",
+		"condition=device-silent":              "alarm--quay-io-device-silent",
+		"condition=device-silent&crane=quay-2": "",
+	} {
+		if got := shown(query); "alarm-"+strings.ReplaceAll(got, " ", " alarm-") != want && got+want != "" {
+			t.Errorf("%s shows %q, want %q", query, got, want)
+		}
+	}
+	page := getHere(s, "/alarms?crane=gantry-1&condition=gap-low").Body.String()
+	text := words(page)
+	if !strings.Contains(text, "All alarms 1 of 9 shown") || !strings.Contains(page, `<option value="gap-low" selected>`) || !strings.Contains(page, `<option value="gantry-1" selected>`) {
+		t.Error("the form doesn't say what is shown")
+	}
+	if _, past, _ := strings.Cut(text, "History"); strings.Contains(past, "quay-2") || !strings.Contains(past, "gantry-1/hoist") {
+		t.Errorf("the history is of others too: %.300q", past)
+	}
+	if text := words(getHere(s, "/alarms?state=out-of-service").Body.String()); !strings.Contains(text, "No alarm that stands is like that.") {
+		t.Error("that there is none is not told")
+	}
+	for query, want := range map[string]string{"brake=nowhere": `no brake called "nowhere"`, "state=odd": "it must be one of unacknowledged, acknowledged, returned-unacknowledged", "condition=gap-wide": "no condition", "from=x": "which alarm comes first", "past=0": "which change comes first"} {
+		if w := getHere(s, "/alarms?"+query); w.Code != http.StatusBadRequest || !strings.Contains(html.UnescapeString(w.Body.String()), want) {
+			t.Errorf("%s: status %d, want it to say %q", query, w.Code, want)
+		}
+	}
+	// The same filter holds for machines.
+	for query, want := range map[string]int{"": 9, "crane=gantry-1": 1, "state=shelved": 1, "condition=gap-max&chain=quay-2+hoist": 1, "brake=quay-2/main": 2} {
+		var body struct {
+			Active, History []any
+		}
+		if err := json.Unmarshal(getHere(s, "/api/alarms?"+query).Body.Bytes(), &body); err != nil || len(body.Active) != want {
+			t.Errorf("/api/alarms?%s has %d active, want %d (%v)", query, len(body.Active), want, err)
+		}
+	}
+	if w := getHere(s, "/api/alarms?state=odd"); w.Code != http.StatusBadRequest {
+		t.Errorf("an unknown state of machines: status %d", w.Code)
 	}
 }

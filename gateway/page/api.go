@@ -185,36 +185,34 @@ func (s *Server) apiCycles(w http.ResponseWriter, r *http.Request) {
 }
 
 // apiAlarms answers with the alarms that aren't normal and with the latest
-// events, the newest first, of one brake where the query names it.
+// events, the newest first, filtered as on the page.
 func (s *Server) apiAlarms(w http.ResponseWriter, r *http.Request) {
-	brake := r.URL.Query().Get("brake")
-	if brake != "" && !s.known(w, r, brake) {
+	if brake := r.URL.Query().Get("brake"); brake != "" && !s.known(w, r, brake) {
 		return
 	}
-	limit, err := limitOf(r)
-	if err != nil {
+	f, errFilter := s.parseAlarmFilter(r.URL.Query())
+	limit, errLimit := limitOf(r)
+	if err := errors.Join(errFilter, errLimit); err != nil {
 		s.refuse(w, r, http.StatusBadRequest, err.Error())
 		return
 	}
-	standing, err := s.deps.Data.ActiveAlarms(r.Context())
+	all, err := s.deps.Data.ActiveAlarms(r.Context())
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return
 	}
-	events, err := s.deps.Data.Alarms(r.Context(), brake, limit)
-	if err != nil {
-		s.apiFailed(w, r, err)
-		return
-	}
-	if brake != "" {
-		var own []store.AlarmRow
-		for _, a := range standing {
-			if a.Brake == brake {
-				own = append(own, a)
-			}
+	var standing []store.AlarmRow
+	for _, a := range all {
+		if f.shows(s, a.Event) {
+			standing = append(standing, a)
 		}
-		standing = own
 	}
+	changes, _, err := s.changes(r.Context(), f, limit)
+	if err != nil {
+		s.apiFailed(w, r, err)
+		return
+	}
+	events := changes[:min(limit, len(changes))]
 	history := make([]json.RawMessage, len(events))
 	for i, e := range events {
 		history[i] = e.AppendJSON(nil)

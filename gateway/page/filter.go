@@ -91,19 +91,7 @@ type pagesView struct {
 }
 
 // pages is the way through so many brakes; nil where one page has them all.
-func (f filter) pages(shown int) *pagesView {
-	if shown <= pageRows && f.from == 0 {
-		return nil
-	}
-	v := &pagesView{Words: fmt.Sprintf("%d to %d of %d", min(f.from+1, shown), min(f.from+pageRows, shown), shown)}
-	if f.from > 0 {
-		v.Before = f.address(min(f.from, (shown-1)/pageRows*pageRows+pageRows) - pageRows)
-	}
-	if f.from+pageRows < shown {
-		v.Behind = f.address(f.from + pageRows)
-	}
-	return v
-}
+func (f filter) pages(shown int) *pagesView { return leaf(f.from, pageRows, shown, "", f.address) }
 
 // address is the board's with the same filter from another brake on.
 func (f filter) address(from int) string {
@@ -187,20 +175,9 @@ func (s *Server) viewFilter(f filter) filterView {
 	for _, c := range levels() {
 		v.States = append(v.States, pickView{string(c.Level), c.Words, string(c.Level) == f.state})
 	}
-	names := func(all string, picked string, of func(*Brake) string) []pickView {
-		list, seen := []pickView{{"", all, picked == ""}}, map[string]bool{"": true}
-		for i := range s.deps.Brakes {
-			if name := of(&s.deps.Brakes[i]); !seen[name] {
-				seen[name] = true
-				list = append(list, pickView{name, name, name == picked})
-			}
-		}
-		slices.SortStableFunc(list[1:], func(a, b pickView) int { return cmp.Compare(a.Value, b.Value) })
-		return list
-	}
 	v.Crane, v.Chain = f.crane, f.chain
-	v.Cranes = names("all cranes", f.crane, func(b *Brake) string { return b.Crane })
-	v.Chains = names("all holding chains", f.chain, func(b *Brake) string { return b.Chain })
+	v.Cranes = s.choices("all cranes", f.crane, func(b *Brake) string { return b.Crane })
+	v.Chains = s.choices("all holding chains", f.chain, func(b *Brake) string { return b.Chain })
 	v.Bys = []pickView{{"", "the worst first", f.by == ""}, {"crane", "by crane", f.by == "crane"}, {"chain", "by holding chain", f.by == "chain"}}
 	if f.days > 0 {
 		v.Days = strconv.Itoa(f.days)

@@ -2,6 +2,8 @@ package page
 
 import (
 	"context"
+	"fmt"
+	"hash/fnv"
 	"time"
 
 	"gapward/analysis"
@@ -13,7 +15,7 @@ import (
 type gathered struct {
 	brakes  []standing       // the worst first
 	gateway []store.AlarmRow // the gateway's own alarms
-	newest  int64            // the latest event of any alarm
+	events  string           // changes with every event of an alarm
 }
 
 // gather reads where every brake stands.
@@ -34,9 +36,11 @@ func (s *Server) gather(ctx context.Context) (g gathered, err error) {
 	if err != nil {
 		return gathered{}, err
 	}
-	for _, a := range latest {
-		g.newest = a.ID
+	sum := fnv.New64a()
+	for _, a := range append(latest, alarms...) {
+		_, _ = fmt.Fprintln(sum, a.ID) // a hash never fails
 	}
+	g.events = fmt.Sprintf("%016x", sum.Sum64())
 	g.brakes = make([]standing, len(s.deps.Brakes))
 	at := make(map[string]*standing, len(s.deps.Brakes))
 	for i := range s.deps.Brakes {

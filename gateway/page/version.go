@@ -23,7 +23,7 @@ func (s *Server) version(ctx context.Context, g seen[gathered], on *url.URL) (st
 	case isBrake && s.byName[name] != nil:
 		return s.brakeVersion(g.value, name), nil
 	case on.Path == "/alarms":
-		return fmt.Sprint(g.value.newest), nil
+		return g.value.events, nil
 	}
 	return fmt.Sprint(g.n), nil
 }
