@@ -35,15 +35,15 @@ func CheckShelf(nowNS, untilNS int64, reason string) error {
 }
 
 // held is the state that what holds the alarm back gives it, Normal where
-// nothing does. Of several the strongest shows.
+// nothing does. Of several the first shows.
 func (a Alarm) held() State {
 	switch {
 	case a.holds&MarkOut != 0:
 		return NotInService
+	case a.holds&MarkShelved != 0: // by whom and why is known from nowhere else
+		return Shelved
 	case a.holds&MarkSuppressed != 0:
 		return Suppressed
-	case a.holds&MarkShelved != 0:
-		return Shelved
 	}
 	return Normal
 }
@@ -71,7 +71,8 @@ func (a Alarm) Unshelve(nowNS int64, by string) (next Alarm, e Event, changed bo
 // alarm is held silently, and so needs no event to be restored from: whoever
 // restores the cause suppresses anew.
 func (a Alarm) Suppress(nowNS int64, cause string) (next Alarm, e Event, changed bool) {
-	return a.hold(nowNS, MarkSuppressed, SuppressedBy, "", cause)
+	a.cause = cause
+	return a.hold(nowNS, MarkSuppressed, SuppressedBy, "", "")
 }
 
 // Unsuppress ends that. What the cause explained gets until graceNS to be gone
@@ -80,7 +81,7 @@ func (a Alarm) Unsuppress(nowNS, graceNS int64) (next Alarm, e Event, changed bo
 	if a.holds&MarkSuppressed == 0 {
 		return a, Event{}, false
 	}
-	a.by, a.reason = "", ""
+	a.cause = ""
 	if a.standing && a.holds == MarkSuppressed && graceNS > nowNS {
 		// It stands until then only if it is still found.
 		a.standing, a.graceNS, a.changeNS = false, graceNS, nowNS
@@ -148,6 +149,35 @@ func (a Alarm) release(nowNS int64, mark Marks, c Change) (next Alarm, e Event, 
 func Symptom(c analysis.Condition) bool {
 	return c == analysis.SignalStale || c == analysis.SignalsDisagree
 }
+
+// Explained lists the conditions of a brake that a graver one of the same brake
+// may explain, each with those that do, the nearest first: what is measured is
+// the same, and there is nothing to do about the lesser that isn't done about the
+// graver.
+func Explained() []Explanation {
+	return []Explanation{
+		{analysis.GapAdjust, []analysis.Condition{analysis.GapMax}},
+		{analysis.ForecastDue, []analysis.Condition{analysis.GapAdjust, analysis.GapMax}},
+		{analysis.SlowRelease, []analysis.Condition{analysis.NotReleased}},
+		{analysis.SlowSet, []analysis.Condition{analysis.NotSet}},
+	}
+}
+
+// Explanation is a condition and what explains it.
+type Explanation struct {
+	Condition analysis.Condition
+	By        []analysis.Condition
+}
+
+// Because is a condition as the reason why another is held back.
+func Because(cause analysis.Condition) string {
+	title := Title(cause)
+	return "the " + strings.ToLower(title[:1]) + title[1:]
+}
+
+// Stands reports whether the alarm's condition is present, delays included,
+// whether people are called for it or not.
+func (a Alarm) Stands() bool { return a.standing }
 
 // Grace is how long a condition may take to be gone after what caused it: the
 // limit of the signal's own silence.

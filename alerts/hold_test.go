@@ -57,8 +57,13 @@ func TestHoldingBack(t *testing.T) {
 				if !changed {
 					continue
 				}
-				// What is stored is enough to go on from, also in the middle.
-				if back := Restore(e); back.State != a.State || back.standing != a.standing || back.holds != a.holds || back.untilNS != e.UntilNS {
+				// What is stored is enough to go on from, also in the middle; what holds
+				// back a normal alarm is restored with its cause.
+				holds := a.holds
+				if a.State == Normal {
+					holds &= MarkShelved
+				}
+				if back := Restore(e); back.State != a.State || back.standing != a.standing || back.holds != holds || back.untilNS != e.UntilNS {
 					t.Fatalf("step %d: restored as %+v, was %+v", i, back, a)
 				}
 			}
@@ -116,4 +121,44 @@ func TestMessagesOfHolds(t *testing.T) {
 	if got := string(e.AppendJSON(nil)); got != line {
 		t.Errorf("got  %s\nwant %s", got, line)
 	}
+}
+
+// A hold that ends while its alarm is normal makes no event; so after a restart
+// an alarm that was last normal is held back by nothing but its shelving.
+func TestANormalAlarmIsRestoredFree(t *testing.T) {
+	r := Rule{}
+	for _, hold := range []func(Alarm) (Alarm, Event, bool){
+		func(a Alarm) (Alarm, Event, bool) { return a.Suppress(2, "io does not answer") },
+		func(a Alarm) (Alarm, Event, bool) { return a.OutOfService(2, "K. Berg", "motor away") },
+	} {
+		a, _, _ := Alarm{}.Find(analysis.Finding{AtNS: 1, Condition: analysis.SignalStale, Excess: 1}, r)
+		a, _, _ = hold(a)
+		_, e, changed := a.Find(analysis.Finding{AtNS: 3, Condition: analysis.SignalStale, Excess: -1}, r)
+		if !changed || e.State != Normal {
+			t.Fatalf("%+v", e)
+		}
+		_, e, _ = Restore(e).Find(analysis.Finding{AtNS: 4, Condition: analysis.SignalStale, Excess: 1}, r)
+		if e.State != Unacknowledged || !Told(e, false) {
+			t.Errorf("restored, nobody is called for it: it is %v", e.State)
+		}
+	}
+}
+
+// What a person has shelved stays shelved by him, for his reason, whatever else
+// holds it back; and afterwards it is suppressed by its cause.
+func TestShelvingShowsBeforeSuppressing(t *testing.T) {
+	a, _, _ := Alarm{}.Find(analysis.Finding{AtNS: 1, Condition: analysis.GapAdjust, Excess: 1}, Rule{})
+	a, _, _ = a.Shelve(2, 100, "R. Holm", "waiting for parts")
+	a, e, _ := a.Suppress(3, "the air gap has reached its maximum")
+	if e.State != Shelved || e.By != "R. Holm" || e.Reason != "waiting for parts" {
+		t.Errorf("suppressed while shelved: %+v", e)
+	}
+	a, e, _ = a.Pass(100, Rule{})
+	if e.Change != Unshelved || e.State != Suppressed || e.Reason != "the air gap has reached its maximum" {
+		t.Errorf("its time is up: %+v", e)
+	}
+	if _, e, _ = Restore(e).Unsuppress(101, 0); e.State != Unacknowledged || e.Reason != "" {
+		t.Errorf("its cause is over: %+v", e)
+	}
+	_ = a
 }

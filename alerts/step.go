@@ -16,6 +16,7 @@ type Alarm struct {
 	untilNS  int64 // when shelving ends
 	by       string
 	reason   string
+	cause    string // why it is suppressed
 
 	present   bool             // by the latest finding, deadband included
 	changeNS  int64            // when present last changed, while a delay runs
@@ -30,8 +31,17 @@ type Alarm struct {
 // Restore is the alarm as its last stored event left it.
 func Restore(e Event) Alarm {
 	standing := e.Marks&MarkStanding != 0 || e.State.Active()
+	cause, holds := "", e.Marks&(MarkShelved|MarkSuppressed|MarkOut)
+	switch e.State {
+	case Suppressed:
+		cause, e.Reason = e.Reason, ""
+	case Normal:
+		// The end of such a hold makes no event on a normal alarm: whoever restores
+		// what holds it back does so anew.
+		holds &= MarkShelved
+	}
 	return Alarm{State: e.State, SinceNS: e.SinceNS, standing: standing, present: standing,
-		holds: e.Marks & (MarkShelved | MarkSuppressed | MarkOut), untilNS: e.UntilNS, by: e.By, reason: e.Reason,
+		holds: holds, untilNS: e.UntilNS, by: e.By, reason: e.Reason, cause: cause,
 		toldNS: e.AtNS, calledNS: e.CalledNS, escalated: e.Marks&MarkEscalated != 0, quiet: e.Marks&MarkQuiet != 0,
 		latest: analysis.Finding{AtNS: e.AtNS, Condition: e.Condition, Value: e.Value, U: e.U, Limit: e.Limit, Unit: e.Unit, Signal: e.Signal}}
 }
@@ -185,7 +195,10 @@ func (a Alarm) told(nowNS int64, c Change) (Alarm, Event, bool) {
 	if a.holds&MarkShelved != 0 {
 		e.UntilNS = a.untilNS
 	}
-	if a.State.Held() || c >= ShelvedBy && c <= PutIn {
+	switch {
+	case a.State == Suppressed || c == SuppressedBy && !a.State.Held():
+		e.Reason = a.cause
+	case a.State.Held() || c >= ShelvedBy && c <= PutIn:
 		e.Reason = a.reason
 	}
 	if a.State.Held() || a.State == Acknowledged || c == Acked || c >= ShelvedBy && c <= PutIn {

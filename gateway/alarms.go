@@ -211,6 +211,50 @@ func (p *Pipeline) note(l *line, a *alarm, next alerts.Alarm, e alerts.Event, ch
 		l.learned = true // what was found stands in what was learned
 		e.Brake = l.name
 		p.ring(&a.Alarm, e, batch)
+		if e.Change == alerts.Raised {
+			p.explain(l, e.AtNS, batch)
+		}
+	}
+}
+
+// explain holds back what graver conditions of a brake explain that stand.
+func (p *Pipeline) explain(l *line, atNS int64, batch *store.Batch) {
+	l.eachExplained(func(a *alarm, cause analysis.Condition) {
+		if cause != "" {
+			next, e, changed := a.Suppress(atNS, alerts.Because(cause))
+			p.note(l, a, next, e, changed, batch)
+		}
+	})
+}
+
+// unexplain ends that where no such condition stands any more. It comes after
+// all that was found at a time: what cures the graver may cure the lesser too,
+// and then nobody is called for that.
+func (p *Pipeline) unexplain(l *line, atNS int64, batch *store.Batch) {
+	p.explain(l, atNS, batch)
+	l.eachExplained(func(a *alarm, cause analysis.Condition) {
+		if cause == "" {
+			next, e, changed := a.Unsuppress(atNS, atNS)
+			p.note(l, a, next, e, changed, batch)
+			p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+		}
+	})
+}
+
+// eachExplained goes through the alarms of a brake that graver conditions may
+// explain; cause is the one that does, or empty.
+func (l *line) eachExplained(do func(a *alarm, cause analysis.Condition)) {
+	at := func(c analysis.Condition) *alarm {
+		return &l.alarms[slices.IndexFunc(l.alarms, func(a alarm) bool { return a.condition == c })] // there is one of each
+	}
+	for _, x := range alerts.Explained() {
+		cause := analysis.Condition("")
+		for _, by := range slices.Backward(x.By) {
+			if at(by).Stands() {
+				cause = by
+			}
+		}
+		do(at(x.Condition), cause)
 	}
 }
 
@@ -218,6 +262,7 @@ func (p *Pipeline) note(l *line, a *alarm, next alerts.Alarm, e alerts.Event, ch
 // matter next.
 func (p *Pipeline) passAlarms(l *line, nowNS int64, batch *store.Batch) (wakeNS int64) {
 	wakeNS = math.MaxInt64
+	was := len(batch.Alarms)
 	for i := range l.alarms {
 		a := &l.alarms[i]
 		for a.WakeNS(a.rule) <= nowNS {
@@ -228,6 +273,9 @@ func (p *Pipeline) passAlarms(l *line, nowNS int64, batch *store.Batch) (wakeNS 
 			}
 		}
 		wakeNS = min(wakeNS, a.WakeNS(a.rule))
+	}
+	if len(batch.Alarms) > was {
+		p.unexplain(l, nowNS, batch)
 	}
 	return wakeNS
 }
@@ -273,6 +321,13 @@ func (p *Pipeline) Resume(states, recent []alerts.Event) {
 		if d := &p.bells.devices[i]; d.State != alerts.Normal && d.State != alerts.Returned {
 			p.eachSymptom(d, func(_ *line, a *alarm) { a.Alarm, _, _ = a.Suppress(0, d.name+" does not answer") })
 		}
+	}
+	for i := range p.lines {
+		p.lines[i].eachExplained(func(a *alarm, cause analysis.Condition) {
+			if cause != "" {
+				a.Alarm, _, _ = a.Suppress(0, alerts.Because(cause))
+			}
+		})
 	}
 	for i := range p.bells.guards {
 		g := &p.bells.guards[i]

@@ -255,7 +255,7 @@ func TestABrakeOutOfServiceCallsNobody(t *testing.T) {
 // Stopped and begun anew anywhere, alarms go on as if nothing had been.
 func TestAlarmsAfterARestartAreThoseWithout(t *testing.T) {
 	site := hangingSite(t, 2, "alarms: {remind_every: 20m, escalate_after: 7m, latch: [gap-max, not-set]}\n")
-	conditions := []analysis.Condition{analysis.GapMax, analysis.NotSet, analysis.SlowSet, analysis.GapStep}
+	conditions := []analysis.Condition{analysis.GapMax, analysis.NotSet, analysis.SlowSet, analysis.GapStep, analysis.GapAdjust, analysis.ForecastDue}
 	for seed := range uint64(4) {
 		run := func(restarts bool) []alerts.Event {
 			r, stops := rand.New(rand.NewPCG(seed, 1)), rand.New(rand.NewPCG(seed, 2))

@@ -122,6 +122,7 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 	for _, v := range p.out.Verdicts {
 		batch.Verdicts = append(batch.Verdicts, store.VerdictRow{Brake: l.name, Verdict: v})
 	}
+	was := len(batch.Alarms)
 	for _, f := range p.out.Findings {
 		p.silent(l.place, f, batch)
 		for i := range l.alarms {
@@ -131,6 +132,9 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 				p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
 			}
 		}
+	}
+	if len(batch.Alarms) > was {
+		p.unexplain(l, batch.Alarms[len(batch.Alarms)-1].AtNS, batch)
 	}
 	for _, f := range p.out.Forecasts {
 		batch.Forecasts = append(batch.Forecasts, store.ForecastRow{Brake: l.name, Forecast: f})

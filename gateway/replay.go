@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 
+	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/configs"
 	"gapward/gateway/store"
@@ -259,7 +260,11 @@ func AppendLines(dst []byte, b *store.Batch) []byte {
 		dst = append(c.AppendJSON(dst, c.Brake), '\n')
 	}
 	for _, a := range b.Alarms {
-		dst = append(a.AppendJSON(dst), '\n')
+		// Whether people are called for what stands is another matter than what
+		// was found.
+		if a.Change != alerts.SuppressedBy && a.Change != alerts.Unsuppressed {
+			dst = append(a.AppendJSON(dst), '\n')
+		}
 	}
 	for _, f := range b.Forecasts {
 		dst = append(f.AppendJSON(dst, f.Brake), '\n')

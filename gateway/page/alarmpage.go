@@ -1,8 +1,8 @@
 package page
 
 import (
-	"context"
 	"cmp"
+	"context"
 	"fmt"
 	"net/http"
 	"slices"
@@ -26,7 +26,7 @@ type alarmsView struct {
 	None      string     // why no alarm is shown
 	History   []changeView
 	Older     *pagesView // of the history
-	ToAck     int // of all that are like that, on whatever page
+	ToAck     int        // of all that are like that, on whatever page
 	Cautions  []string
 	MayAct    bool
 	WhyNot    string   // why not
@@ -303,7 +303,10 @@ func changeWords(e alerts.Event, now time.Time) string {
 		}
 		return "is no longer shelved" + by
 	case alerts.SuppressedBy:
-		return "was suppressed: " + e.Reason
+		if e.State == alerts.Shelved {
+			return "was suppressed besides" + held
+		}
+		return "was suppressed, because " + e.Reason
 	case alerts.Unsuppressed:
 		return "is no longer suppressed"
 	case alerts.PutOut:
