@@ -60,7 +60,7 @@ func TestAGraverConditionExplainsTheLesser(t *testing.T) {
 	// Beyond the maximum again, and then adjusted as it should be: nobody is called
 	// in between.
 	b.find(0, analysis.GapMax, 1)
-	n = len(b.told(false))
+
 	var batch store.Batch
 	for _, c := range []analysis.Condition{analysis.GapMax, analysis.GapAdjust, analysis.ForecastDue} {
 		b.p.out.Findings = append(b.p.out.Findings, analysis.Finding{AtNS: b.nowNS, Condition: c, Excess: -5, Value: 1, U: 0.1, Limit: 1, Unit: "mm"})

@@ -44,6 +44,8 @@ type apiBrakeBody struct {
 	Limits    apiLimits         `json:"limits_mm"`
 	Timing    apiTiming         `json:"timing_ms"`
 	Cycles    *apiCounts        `json:"cycles,omitempty"`
+	Margin    string            `json:"margin,omitempty"` // where the gap stands against the limit that matters
+	Slow      []string          `json:"slow,omitempty"`   // of release and set: what took longer than it may
 	Outlook   string            `json:"outlook,omitempty"`
 	Forecasts []json.RawMessage `json:"forecasts"`
 	Alarms    []apiAlarm        `json:"alarms"` // those held back too: see life_cycle
@@ -75,6 +77,9 @@ type apiAlarm struct {
 	Since     string          `json:"since"`
 	Title     string          `json:"title"`
 	FirstStep string          `json:"first_step"`
+	Category  string          `json:"category,omitempty"` // of NAMUR NE 107
+	U         *float64        `json:"u,omitempty"`        // standard uncertainty of the event's value
+	Stands    bool            `json:"condition_stands"`   // whatever holds the alarm back
 	By        string          `json:"by,omitempty"`
 }
 
@@ -105,6 +110,13 @@ func bodyOf(s *standing, now time.Time) apiBrakeBody {
 		body.ReleaseMS, body.ReleaseU = number(v.ReleaseS*1e3), number(v.ReleaseUS*1e3)
 		body.SetMS, body.SetU = number(v.SetS*1e3), number(v.SetUS*1e3)
 		body.Cycles = &apiCounts{v.Full, v.Jogs}
+		body.Margin = strings.ReplaceAll(s.margin(), "\u00a0", " ")
+		if viewTime(v.ReleaseS, v.ReleaseUS, b.Timing.Release).Slow {
+			body.Slow = append(body.Slow, "release")
+		}
+		if viewTime(v.SetS, v.SetUS, b.Timing.Set).Slow {
+			body.Slow = append(body.Slow, "set")
+		}
 	}
 	for _, f := range []analysis.Forecast{s.adjust, s.max} {
 		if s.foretold[f.Limit] {
@@ -118,7 +130,8 @@ func bodyOfAlarms(rows []store.AlarmRow) []apiAlarm {
 	bodies := make([]apiAlarm, len(rows))
 	for i, a := range rows {
 		bodies[i] = apiAlarm{Event: a.AppendJSON(nil), LifeCycle: a.State.String(), Since: rfc(a.SinceNS),
-			Title: alerts.Title(a.Condition), FirstStep: alerts.FirstStep(a.Condition), By: a.By}
+			Title: alerts.Title(a.Condition), FirstStep: alerts.FirstStep(a.Condition), By: a.By, Category: categoryOf(a.Event),
+			U: number(a.U), Stands: a.State.Active() || a.Marks&alerts.MarkStanding != 0}
 	}
 	return bodies
 }
@@ -140,19 +153,6 @@ func (s *Server) apiBrakes(w http.ResponseWriter, r *http.Request) {
 		Time   string         `json:"time"`
 		Brakes []apiBrakeBody `json:"brakes"` // the worst first
 	}{s.deps.Site, s.deps.Demo, rfc(now.UnixNano()), brakes})
-}
-
-func (s *Server) apiBrake(w http.ResponseWriter, r *http.Request) {
-	name := r.PathValue("name")
-	if !s.known(w, r, name) {
-		return
-	}
-	g, err := s.arrivals.newest(r.Context())
-	if err != nil {
-		s.apiFailed(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, bodyOf(g.value.find(name), s.deps.Now()))
 }
 
 // apiCycles answers with the newest cycles from <= time < to, the oldest of
@@ -261,7 +261,7 @@ func (s *Server) apiHealth(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) apiNothing(w http.ResponseWriter, r *http.Request) {
-	s.refuse(w, r, http.StatusNotFound, "there is nothing at this address; there are /api/brakes, /api/brake/NAME, /api/cycles/NAME, /api/gaps/NAME, /api/waveform/NAME, /api/alarms, /api/plan/NAME, /api/ledger, /api/ledger.csv and /api/health")
+	s.refuse(w, r, http.StatusNotFound, "there is nothing at this address; there are /api/brakes, /api/brake/NAME, /api/cycles/NAME, /api/gaps/NAME, /api/waveform/NAME, /api/alarms, /api/plan/NAME, /api/ledger, /api/ledger.csv, /api/report, /api/audit and /api/health")
 }
 
 // known reports whether the site has that brake, and refuses where not.

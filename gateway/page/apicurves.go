@@ -16,6 +16,19 @@ type apiPoint struct {
 	Cycles int64    `json:"cycles"`
 }
 
+// apiFiltered is a gap at a time with its standard uncertainty.
+type apiFiltered struct {
+	Time string   `json:"time"`
+	MM   *float64 `json:"gap_mm"`
+	UMM  *float64 `json:"gap_u_mm"`
+}
+
+// apiMark is what somebody did to the brake.
+type apiMark struct {
+	Time string `json:"time"`
+	What string `json:"what"`
+}
+
 // apiGaps answers with the history of a gap as the plot shows it.
 func (s *Server) apiGaps(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
@@ -36,11 +49,38 @@ func (s *Server) apiGaps(w http.ResponseWriter, r *http.Request) {
 	for i, p := range rows {
 		points[i] = apiPoint{rfc(p.AtNS), number(p.MeanMM), number(p.MinMM), number(p.MaxMM), p.Count}
 	}
+	fromNS := span.fromNS(s.deps.Now())
+	course, err := s.deps.Data.Filtered(r.Context(), name, fromNS, math.MaxInt64, figures.PointsOf(figures.Wide()))
+	if err != nil {
+		s.apiFailed(w, r, err)
+		return
+	}
+	filtered := make([]apiFiltered, len(course))
+	for i, f := range course {
+		filtered[i] = apiFiltered{rfc(f.AtNS), number(f.MM), number(f.UMM)}
+	}
+	marks, err := s.handMarks(r.Context(), name, fromNS)
+	if err != nil {
+		s.apiFailed(w, r, err)
+		return
+	}
+	works, readings := []apiMark{}, []apiFiltered{}
+	for _, m := range marks.works {
+		if m.AtNS >= fromNS {
+			works = append(works, apiMark{rfc(m.AtNS), m.Word})
+		}
+	}
+	for _, m := range marks.readings {
+		readings = append(readings, apiFiltered{rfc(m.AtNS), number(m.MM), number(m.UMM)})
+	}
 	s.answer(w, r, http.StatusOK, struct {
-		Brake  string     `json:"brake"`
-		Span   string     `json:"span"`
-		Points []apiPoint `json:"points"`
-	}{name, span.key, points})
+		Brake    string        `json:"brake"`
+		Span     string        `json:"span"`
+		Points   []apiPoint    `json:"points"`
+		Filtered []apiFiltered `json:"filtered"`
+		Works    []apiMark     `json:"works"`    // adjustments and new linings
+		Readings []apiFiltered `json:"readings"` // by hand
+	}{name, span.key, points, filtered, works, readings})
 }
 
 // apiWaveform answers with the travel of the last cycle: pairs of ms since

@@ -129,10 +129,7 @@ func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
 			if !a.State.Active() && a.Marks&alerts.MarkStanding == 0 || !concerns(a, sig) {
 				continue
 			}
-			category := analysis.CategoryOf(a.Condition, a.Unit)
-			if a.State == alerts.NotInService {
-				category = analysis.CheckFunction
-			}
+			category := analysis.Category(categoryOf(a.Event))
 			if category != worst && category.Graver(worst) == category {
 				worst = category
 				v.Why, v.Level = alerts.Title(a.Condition), abnormal
@@ -148,6 +145,15 @@ func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
 		views = append(views, v)
 	}
 	return views
+}
+
+// categoryOf is an alarm's category of NAMUR NE 107; while somebody works on the
+// brake its signals are being checked.
+func categoryOf(e alerts.Event) string {
+	if e.State == alerts.NotInService {
+		return string(analysis.CheckFunction)
+	}
+	return string(analysis.CategoryOf(e.Condition, e.Unit))
 }
 
 // concerns says whether an alarm is about a signal, rather than about the brake.
