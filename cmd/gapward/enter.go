@@ -41,6 +41,7 @@ type entryFlags struct {
 	Note     string `placeholder:"TEXT" help:"Anything worth knowing of it."`
 	At       string `placeholder:"TIME" help:"When it was done, as 2026-05-04T10:00:00Z, or \"2026-05-04 10:00\" by this machine's clock; now if left out."`
 	Corrects int64  `placeholder:"N" help:"Number of the entry that this one takes the place of."`
+	Sure     bool   `help:"It is meant, though it looks wrong."`
 }
 
 type enterReading struct {
@@ -196,6 +197,11 @@ func (f *entryFlags) enter(ctx context.Context, io streams, body report.EntryBod
 	row, err := body.Row(now)
 	if err != nil {
 		return usage(err)
+	}
+	if body.Sure = f.Sure; !body.Sure {
+		if err := report.Doubt(row.Entry, site.AnalysisSettings()[i]); err != nil {
+			return usage(fmt.Errorf("%w. If it is so, add --sure", err))
+		}
 	}
 	if !store.Exists(site.Data) {
 		return usage(fmt.Errorf("there is no database in %s; start this where the daemon runs, or start the daemon once", site.Data))

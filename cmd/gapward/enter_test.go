@@ -111,6 +111,23 @@ func enterAll(t *testing.T, config string) {
 	}
 }
 
+// What looks like a slip of the pen is not entered, before it is said that it is
+// meant.
+func TestEnterAsksAboutWhatLooksWrong(t *testing.T) {
+	config, data := newLedgerSite(t)
+	makeDatabase(t, data)
+	args := []string{"enter", "reading", "--config", config, "--brake", "quay-2/main", "--who", "K. Berg", "--gap", "95"}
+	if code, _, errs := invoke(t, args...); code != exitUsage || !strings.Contains(errs, "more than twice the maximum of quay-2/main") || !strings.Contains(errs, "If it is so, add --sure") {
+		t.Errorf("a gap of 95 mm: exit %d, %s", code, errs)
+	}
+	if code, out, errs := invoke(t, append(args, "--sure")...); code != exitDone || !strings.Contains(out, "95.00") {
+		t.Errorf("and meant: exit %d, %s%s", code, out, errs)
+	}
+	if n := len(ledgerOf(t, data)); n != 1 {
+		t.Errorf("%d entries, want 1", n)
+	}
+}
+
 func wantEntered(t *testing.T, rows []store.LedgerRow) {
 	t.Helper()
 	var kinds []string

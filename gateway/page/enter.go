@@ -41,6 +41,7 @@ type enterView struct {
 type kindView struct {
 	Kind, Words, Unit string
 	Open              bool
+	Doubted           bool       // what was sent looks wrong: it is asked whether it is meant
 	Sent              url.Values // what was sent and could not be taken
 }
 
@@ -191,6 +192,15 @@ func (s *Server) enterByForm(w http.ResponseWriter, r *http.Request) {
 		}
 		row, err = body.Row(s.deps.Now())
 	}
+	doubted := false
+	if err == nil {
+		body.Sure = f.Get("sure") == "yes"
+		err = s.doubt(r.Context(), body, row)
+		if _, doubted = errors.AsType[*report.DoubtError](err); err != nil && !doubted {
+			s.unreadable(w, r, err)
+			return
+		}
+	}
 	if err == nil {
 		row, err = s.deps.Ledger.Enter(r.Context(), row)
 		s.entered.Add(1)
@@ -206,7 +216,12 @@ func (s *Server) enterByForm(w http.ResponseWriter, r *http.Request) {
 			s.unreadable(w, r, readErr)
 			return
 		}
-		v.Wrong = sentence(err.Error())
+		if v.Wrong = sentence(err.Error()); doubted {
+			v.Wrong += " Correct it below, or say there that it is so."
+			for i := range v.Kinds {
+				v.Kinds[i].Doubted = v.Kinds[i].Open
+			}
+		}
 		s.show(w, r, status, view{Title: joinWords(" – ", "Not entered", brake, s.deps.Site), Enter: v})
 		return
 	}

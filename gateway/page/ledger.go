@@ -8,7 +8,9 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"time"
 
+	"gapward/analysis"
 	"gapward/gateway/accounts"
 	"gapward/gateway/report"
 	"gapward/gateway/store"
@@ -88,6 +90,23 @@ func (s *Server) auditEntry(r *http.Request, row store.LedgerRow, err error) {
 	s.audit(r, a)
 }
 
+// doubt is a [report.DoubtError] where an entry looks wrong and who sends it
+// hasn't said that it is meant.
+func (s *Server) doubt(ctx context.Context, body report.EntryBody, row store.LedgerRow) error {
+	if body.Sure {
+		return nil
+	}
+	if s.deps.Record == nil {
+		return report.Doubt(row.Entry, analysis.Settings{Name: row.Brake, Limits: s.byName[row.Brake].Limits})
+	}
+	now := s.deps.Now()
+	rec, err := s.deps.Record(ctx, report.Query{Brake: row.Brake, From: time.Unix(0, 1), To: now, Now: now, Short: true})
+	if err != nil {
+		return err
+	}
+	return rec.Brakes[0].Doubt(row.Entry)
+}
+
 // apiEnter stores an entry and answers with it.
 func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
@@ -115,6 +134,14 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	row, err := body.Row(s.deps.Now())
 	if err != nil {
 		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	if err := s.doubt(r.Context(), body, row); err != nil {
+		if _, is := errors.AsType[*report.DoubtError](err); !is {
+			s.apiFailed(w, r, err)
+			return
+		}
+		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error()+". If it is so, send it with sure: true")
 		return
 	}
 	row, err = s.deps.Ledger.Enter(r.Context(), row)

@@ -242,3 +242,43 @@ func TestSendEntry(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// What looks like a slip of the pen is entered by nobody who doesn't say that it
+// is so.
+func TestAnEntryThatLooksWrongIsAskedAbout(t *testing.T) {
+	deps := everySite(t)
+	deps.Accounts = nil
+	s := serverOf(t, deps)
+	const reading = `{"brake":"quay-2/main","kind":"reading","who":"K. Berg","readings":{"gaps_mm":[95]}%s}`
+	if w := post(s, fmt.Sprintf(reading, ""), nil); w.Code != 422 || !strings.Contains(w.Body.String(), "more than twice the maximum of quay-2/main, which is 3.40 mm") || !strings.Contains(w.Body.String(), "sure: true") {
+		t.Errorf("a gap of 95 mm: %d %s", w.Code, w.Body)
+	}
+	if w := post(s, `{"brake":"quay-2/main","kind":"adjustment","who":"K. Berg","steps":100}`, nil); w.Code != 422 || !strings.Contains(w.Body.String(), "100 steps") {
+		t.Errorf("100 holes: %d %s", w.Code, w.Body)
+	}
+	if w := post(s, fmt.Sprintf(reading, `,"sure":true`), nil); w.Code != 201 {
+		t.Errorf("a gap of 95 mm that is meant: %d %s", w.Code, w.Body)
+	}
+	send := func(form string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1/enter", strings.NewReader(form))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.RemoteAddr = "127.0.0.1:4711"
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		return w
+	}
+	const form = "brake=quay-2%2Fmain&kind=reading&gaps=95&who=K.+Berg"
+	w := send(form)
+	if text := words(w.Body.String()); w.Code != 422 || !strings.Contains(text, "Not entered. A gap of 95.00 mm is more than twice the maximum") || !strings.Contains(text, "It is so: enter it as it stands") || !strings.Contains(w.Body.String(), `name="gaps" inputmode="decimal" value="95"`) {
+		t.Errorf("by form: %d %.600s", w.Code, text)
+	}
+	if n := strings.Count(w.Body.String(), `name="sure"`); n != 1 {
+		t.Errorf("it is asked %d times", n)
+	}
+	if w := send(form + "&sure=yes"); w.Code != 303 {
+		t.Errorf("by form, and meant: %d %.300s", w.Code, words(w.Body.String()))
+	}
+	if w := send(strings.Replace(form, "gaps=95", "gaps=2.9", 1)); w.Code != 303 {
+		t.Errorf("a gap of 2.9 mm: %d %.300s", w.Code, words(w.Body.String()))
+	}
+}

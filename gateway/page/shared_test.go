@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -76,6 +77,8 @@ func TestFirstPaintIsSmall(t *testing.T) {
 		{"the harbour", full, "/"}, {"a brake", full, "/brake/quay-2/main"}, {"its year", full, "/brake/quay-2/main?span=1y"}, {"alarms", full, "/alarms"}, {"the ledger's form", full, "/enter?brake=quay-2/main"},
 		{"40 brakes", first(yard(t, 40)), "/"}, {"40 brakes by crane", first(yard(t, 40)), "/?by=crane"}, {"one of 200", first(yard(t, 200)), "/brake/hall-3/hoist-1"},
 		{"200 brakes", first(yard(t, 200)), "/"}, {"1000 brakes", first(yard(t, 1000)), "/"}, {"1000 brakes by chain", first(yard(t, 1000)), "/?by=chain&from=481"},
+		{"1000 brakes' alarms", rang(yard(t, 1000)), "/alarms"}, {"further ones", rang(yard(t, 1000)), "/alarms?from=201&past=51"}, {"a brake's alarms", full, "/alarms?brake=quay-2/main"},
+		{"entering, 1000 brakes", many(full, 1000), "/enter"}, {"the record, 1000 brakes", many(full, 1000), "/report"}, {"the audit", full, "/audit"},
 	} {
 		n := firstPaint(t, serverOf(t, c.deps), c.path)
 		t.Logf("%-22s %6d bytes", c.name, n)
@@ -86,6 +89,25 @@ func TestFirstPaintIsSmall(t *testing.T) {
 }
 
 func first(d Deps, _ *fakeData) Deps { return d }
+
+// rang is a yard in whose past every alarm that stands has come and gone often,
+// and who looks may act.
+func rang(d Deps, data *fakeData) Deps {
+	for range 5 {
+		data.alarms = append(data.alarms, data.active...)
+	}
+	d.Alarms = &rung{}
+	return d
+}
+
+// many is a site with so many brakes more.
+func many(d Deps, n int) Deps {
+	d.Brakes = slices.Clone(d.Brakes)
+	for i := range n {
+		d.Brakes = append(d.Brakes, brakeOf(fmt.Sprintf("hall-%d/hoist-%d", i/4, i%4), "QK-90", 1.2, 1.6, 2.8, 3.4))
+	}
+	return d
+}
 
 // Through all pages of the board every brake is shown once, the worst first.
 func TestTheBoardHasPages(t *testing.T) {

@@ -35,6 +35,7 @@ type EntryBody struct {
 	Note        string         `json:"note,omitempty"`
 	Corrects    int64          `json:"corrects,omitempty"`
 	Stands      *bool          `json:"stands,omitempty"` // on its way out: no later entry takes its place
+	Sure        bool           `json:"sure,omitempty"`   // on its way in: it is meant, though it looks wrong
 
 	// Readings are what was read by hand. On its way in they stand in place of
 	// the figures of a reading: the gateway works these out.
