@@ -183,8 +183,8 @@ func limitWords(e Event) string {
 // quantity is a figure as people read it, "2.84 ± 0.06 mm", and empty where
 // there is none. u is the standard uncertainty; what is shown is twice that.
 func quantity(value, u float64, unit string) string {
-	if math.IsNaN(value) || math.IsInf(value, 0) {
-		return ""
+	if math.IsNaN(value) || math.IsInf(value, 0) || unit == "s" && value == 0 {
+		return "" // what lasted no time at all has no figure
 	}
 	decimals := 0
 	switch {

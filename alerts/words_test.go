@@ -94,3 +94,14 @@ func TestMessage(t *testing.T) {
 		}
 	}
 }
+
+// A fault that has gone lasted no time any more: nothing is said of that.
+func TestMessagesSayNoTimeThatWasNone(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []analysis.Condition{analysis.SignalFault, DeviceSilent, analysis.NotSet} {
+		text := Message(Event{AtNS: 2e9, SinceNS: 1e9, Brake: "quay-2/main", Condition: c, Change: Cleared, Value: 0, U: nan, Limit: nan, Unit: "s"})
+		if strings.Contains(text, " ms") || strings.Contains(text, " 0 ") {
+			t.Errorf("%s", text)
+		}
+	}
+}

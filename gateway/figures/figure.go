@@ -57,6 +57,9 @@ func Milliseconds(v, u float64) Figure { return Measured(v*1e3, u*1e3, 0, "ms") 
 
 // OfAlarm gives the value of an alarm in its own unit.
 func OfAlarm(v, u float64, unit string) Figure {
+	if unit == "s" && v == 0 {
+		return Figure{} // what lasted no time at all has no figure
+	}
 	switch {
 	case unit == "mm":
 		return Gap(v, u)

@@ -98,3 +98,16 @@ func TestWholeNumbersInGroups(t *testing.T) {
 		}
 	}
 }
+
+func TestAlarmsSayNoTimeThatWasNone(t *testing.T) {
+	for _, c := range []struct {
+		v, u float64
+		unit string
+		want string
+	}{{0, math.NaN(), "s", "–"}, {0.262, 0.004, "s", "262\u00a0±\u00a08\u00a0ms"}, {65, math.NaN(), "s", "65\u00a0s"}, {0, 0.01, "mm", "0.00\u00a0±\u00a00.02\u00a0mm"}, {0, math.NaN(), "d", "0\u00a0days"}} {
+		f := OfAlarm(c.v, c.u, c.unit)
+		if got := f.String(); f.Known() != (c.want != "–") || f.Known() && got != c.want {
+			t.Errorf("%v %s reads %q, want %q", c.v, c.unit, got, c.want)
+		}
+	}
+}
