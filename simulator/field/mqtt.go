@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"net"
 	"net/url"
 	"os"
 	"slices"
@@ -66,8 +67,11 @@ func (f *Field) addMQTT(name string, d sensors.Device, channels []sensors.Channe
 	if u.Scheme != "mqtt" && u.Scheme != "mqtts" || u.Host == "" {
 		return fmt.Errorf("its mqtt address %s is not of the form mqtt://host:port or mqtts://host:port", d.MQTT)
 	}
+	if u.Port() == "" { // the ports that IANA has registered for MQTT
+		u.Host = net.JoinHostPort(u.Hostname(), map[string]string{"mqtt": "1883", "mqtts": "8883"}[u.Scheme])
+	}
 	p := &publisher{device: name, field: f, opts: paho.NewClientOptions().
-		AddBroker(d.MQTT).
+		AddBroker(u.String()).
 		SetClientID(fmt.Sprintf("gapward-simulate-%s-%d", name, os.Getpid())).
 		SetProtocolVersion(4).
 		SetCleanSession(true).

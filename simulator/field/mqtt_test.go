@@ -225,3 +225,21 @@ func TestPayload(t *testing.T) {
 		}
 	}
 }
+
+// A broker whose address has no port stands at that of the protocol, as for who
+// reads from it.
+func TestMQTTHasPortsOfItsOwn(t *testing.T) {
+	for address, want := range map[string]string{"mqtt://hall.example": "hall.example:1883", "mqtts://hall.example": "hall.example:8883", "mqtt://[::1]": "[::1]:1883", "mqtt://hall.example:2883": "hall.example:2883"} {
+		plant, err := simulator.NewPlant(nil, time.Now(), 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := New(Config{Devices: map[string]sensors.Device{"trolley": {MQTT: address}}, Plant: plant})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := f.Addr("trolley"); got != want || f.publishers[0].opts.Servers[0].Host != want {
+			t.Errorf("%s is sought at %s (%v), want %s", address, got, f.publishers[0].opts.Servers[0], want)
+		}
+	}
+}
