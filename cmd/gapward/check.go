@@ -12,7 +12,7 @@ type checkCommand struct {
 
 // Help says what is looked at, and shows an example.
 func (checkCommand) Help() string {
-	return `Reads the site file strictly and tells every mistake with its line and column. Of a file in order it shows how each bus will be read, how fast that could be, and what resolution each brake's release time gets. No hardware is touched.
+	return `Reads the site file strictly and tells every mistake with its line and column. Of a file in order it shows how each bus will be read, how fast that could be and how late it gets, how far apart drive and travel of each brake are read, and what resolution its release time gets. No hardware is touched.
 
 Exit codes: 0 all is well, 2 the file has mistakes, 3 it works but there is advice to look at.
 
