@@ -177,3 +177,69 @@ func TestDiskFull(t *testing.T) {
 	t.Logf("full for %v: %v cycles of that time are stored as a replay has them; told %q, and over %v after there was room",
 		room.Sub(full).Round(time.Second), during, own[0].Detail, time.Unix(0, own[1].AtNS).Sub(room).Round(100*time.Millisecond))
 }
+
+// TestStartsOnAFullDisk starts the daemon where it has run before and there is
+// no room any more: it measures, says what is wrong, and stores what it has
+// measured once there is.
+func TestStartsOnAFullDisk(t *testing.T) {
+	disk := smallDisk(t)
+	s := newStage(t, disk)
+	cycles := func() int { return len(storedLines(t, s.site.Data)["cycle"]) }
+	d := startDaemon(t, s, "")
+	eventually(t, "first cycles", func() bool { return cycles() >= 2 })
+	if err := d.stop(); err != nil {
+		t.Fatal(err)
+	}
+	ballast := filepath.Join(disk, "ballast") // nobody else has opened the database: a reader would leave files behind
+	fill(t, ballast)
+
+	d = startDaemon(t, s, "")
+	ready := func() string {
+		resp, err := http.Get("http://" + d.addr + "/readyz")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(body)
+	}
+	eventually(t, "it says that the disk is full", func() bool {
+		fill(t, ballast+"2") // what was given back in between
+		return strings.Contains(ready(), "full")
+	})
+	full := time.Now()
+	time.Sleep(5 * time.Second)
+	for _, path := range []string{ballast, ballast + "2"} {
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	eventually(t, "ready again", func() bool { return ready() == "ready\n" })
+	if err := d.stop(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := store.OpenReadOnly(t.Context(), s.site.Data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	rows, err := db.CyclesAfter(t.Context(), 0, 1e6)
+	if err != nil {
+		t.Fatal(err)
+	}
+	during := 0
+	for i, c := range rows {
+		if c.ID != int64(i+1) {
+			t.Fatalf("cycle %d has id %d", i+1, c.ID)
+		}
+		if c.AtNS > full.UnixNano() && c.AtNS < full.Add(4*time.Second).UnixNano() {
+			during++
+		}
+	}
+	if during == 0 {
+		t.Error("no cycle of the time of the full disk is stored")
+	}
+}

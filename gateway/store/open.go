@@ -174,6 +174,9 @@ func (d *DB) open(ctx context.Context) (err error) {
 	if d.write, err = pool(d.path, 1, writerSettings("FULL")); err != nil {
 		return err
 	}
+	if err := keepLog(ctx, d.write); err != nil {
+		return err
+	}
 	version, err := checkVersion(ctx, d.write)
 	if err != nil {
 		return err
@@ -206,6 +209,20 @@ func (d *DB) open(ctx context.Context) (err error) {
 	}
 	d.opened, err = os.Stat(d.path)
 	return err
+}
+
+// keepLog has the files of the log, emptied, outlast the last connection. On a
+// full disk they could not be made at the next start, and a daemon that can't
+// store yet measures, and says what is wrong.
+func keepLog(ctx context.Context, db *sql.DB) error {
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	return errors.Join(conn.Raw(func(c any) error {
+		_, err := c.(sqlite.FileControl).FileControlPersistWAL("main", 1)
+		return err
+	}), conn.Close())
 }
 
 func (d *DB) beside(name string) string { return filepath.Join(filepath.Dir(d.path), name) }
