@@ -3,6 +3,8 @@ package commission
 import (
 	"fmt"
 	"math"
+	"slices"
+	"sort"
 	"time"
 )
 
@@ -67,6 +69,49 @@ func (b *brake) inOrder(d, s *view) {
 	found := fmt.Sprintf("the switch comes on %.0f ms before the drive, and goes off %.0f ms before it (medians)", -frees, -sets)
 	d.report.fail(driveWorks, found, looks, "Swap the two addresses, or the two wires. A drive contact that is delayed by more than the brake takes looks the same.")
 	s.report.fail("switch with drive", found, looks, "Swap the two addresses, or the two wires.")
+}
+
+// Parts of the way from one level of a brake to the other.
+const (
+	stillThere = 0.1 // a brake that has moved no farther is where it was …
+	underWay   = 0.2 // … and one that has moved so far is on its way
+)
+
+// leads counts how often the drive's changes were seen to come before the brake
+// moved, and how often after: the brake still where it was when read after the
+// new state of the drive, or on its way when read before the old one was read for
+// the last time. However slow the polls, the first never happens to a contact
+// that follows the brake, nor the second to one that leads it: no brake moves
+// within the shortest time after its drive.
+func (d *view) leads(brake *view, guard time.Duration) (before, after, of int) {
+	low, high := 0.0, 1.0
+	if !brake.c.Signal.Binary() {
+		low, high = brake.low, brake.high
+	}
+	for _, at := range d.line.changes {
+		i, found := slices.BinarySearch(d.series.atNS, at)
+		if _, since := d.line.at(at - 1); !found || i == 0 || at-since < int64(guard) {
+			continue // it may still have been on its way from the change before
+		}
+		on, _ := d.line.at(at)
+		moved := func(v float64) float64 {
+			if part := (v - low) / (high - low); on {
+				return part
+			}
+			return (high - v) / (high - low)
+		}
+		of++
+		last := d.series.atNS[i-1] + shortest*1e9
+		k := sort.Search(len(brake.series.atNS), func(k int) bool { return brake.series.atNS[k] > last })
+		if k > 0 && brake.series.atNS[k-1] > last-int64(time.Second) && moved(brake.series.v[k-1]) > underWay {
+			after++
+		}
+		k = sort.Search(len(brake.series.atNS), func(k int) bool { return brake.series.atNS[k] >= at })
+		if k < len(brake.series.v) && moved(brake.series.v[k]) < stillThere {
+			before++
+		}
+	}
+	return before, after, of
 }
 
 // number is a figure of a channel by its name; 0 where there is none.
