@@ -88,7 +88,7 @@ func (o *owner) gather(in <-chan arrival, passed time.Duration) {
 func (o *owner) turn(ctx context.Context, m moment) {
 	nowNS, step := o.clock.read(m)
 	if step != 0 {
-		o.stepped(step, nowNS)
+		o.stepped(step, nowNS, m.passed)
 	}
 	o.ready = o.order.ready(nowNS, m.passed, o.ready[:0])
 	o.ready = o.order.tick(nowNS, m.passed, o.ready)

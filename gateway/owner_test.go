@@ -233,7 +233,7 @@ func TestRefusedAndLateRowsAreAlarms(t *testing.T) {
 
 func TestSetAsideDatabaseIsAnAlarm(t *testing.T) {
 	o := house(t, NewPipeline(nil, false))
-	if o.began(1); !o.batch.Empty() {
+	if err := o.began(t.Context(), 1); err != nil || !o.batch.Empty() {
 		t.Error("a sound database raised an alarm")
 	}
 	dir := t.TempDir()
@@ -247,7 +247,9 @@ func TestSetAsideDatabaseIsAnAlarm(t *testing.T) {
 	defer db.Close()
 	o.db = db
 	start := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC).UnixNano()
-	o.began(start)
+	if err := o.began(t.Context(), start); err != nil {
+		t.Fatal(err)
+	}
 	o.turn(context.Background(), moment{start, 0})
 	own := gatewayEvents(t, db)
 	if len(own) != 1 || own[0].Change != alerts.Raised || !strings.Contains(own[0].Detail, filepath.Base(db.SetAside())) || db.SetAside() == "" {

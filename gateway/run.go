@@ -170,7 +170,9 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		}
 	}
 	house.batch = before.left
-	house.began(time.Now().UnixNano())
+	if err := house.began(ctx, time.Now().UnixNano()); err != nil {
+		return err
+	}
 	last := make(chan struct{}) // closed when nothing that is sent from now on is waited for
 	go func() {
 		defer close(owned)

@@ -18,6 +18,10 @@ type upkeep struct {
 	at      time.Duration // when to look next
 	done    store.Tidied  // since the last one that was logged
 	refused map[string]int64
+
+	// the clock as it was last known to be right: see agedAt
+	rightNS int64
+	setAt   time.Duration
 }
 
 const (
@@ -26,7 +30,37 @@ const (
 	// pipeline waits for it.
 	tidySoon = time.Second
 	tidyFor  = 50 * time.Millisecond
+	// A box without a clock of its own begins with any time at all, until somebody
+	// on the network tells it.
+	clockBelieved = 24 * time.Hour
 )
+
+// agedAt is the time by which what is stored counts as old: for a day after a
+// start, or after the clock was set, no later than what the clock said before,
+// and what has passed since. A clock that is years ahead for an hour must not
+// cost years of history.
+//
+// Where the clock was set back, the machine's is the better time.
+func (o *owner) agedAt(nowNS, apartNS int64, passed time.Duration) time.Time {
+	nowNS += min(0, apartNS)
+	if since := passed - o.upkeep.setAt; since < clockBelieved {
+		nowNS = min(nowNS, o.upkeep.rightNS+int64(since))
+	}
+	return time.Unix(0, nowNS)
+}
+
+// lastRight is the time of the cycle stored last, 0 where there is none.
+func (o *owner) lastRight(ctx context.Context) (int64, error) {
+	newest, err := o.db.Newest(ctx)
+	if err != nil {
+		return 0, err
+	}
+	rows, err := o.db.CyclesAfter(ctx, newest.Cycle-1, 1)
+	if err != nil || len(rows) == 0 {
+		return 0, err
+	}
+	return rows[0].AtNS, nil
+}
 
 // look is what the owner does now and then, between two turns.
 func (o *owner) look(ctx context.Context, nowNS int64, passed time.Duration) {
@@ -47,7 +81,7 @@ func (o *owner) look(ctx context.Context, nowNS int64, passed time.Duration) {
 func (o *owner) tidy(ctx context.Context, nowNS int64, passed time.Duration) {
 	o.upkeep.at = passed + tidyEvery
 	for began := time.Now(); ; {
-		one, err := o.db.Tidy(ctx, time.Unix(0, nowNS), o.upkeep.keep)
+		one, err := o.db.Tidy(ctx, o.agedAt(nowNS, o.clock.apartNS, passed), o.upkeep.keep)
 		if err != nil { // it will be done next time
 			o.log.Warn("rolling up what is old", "error", err)
 			return
@@ -148,7 +182,10 @@ func (o *owner) lookForRefused(nowNS int64) {
 }
 
 // stepped tells that somebody has set the machine's clock.
-func (o *owner) stepped(step time.Duration, nowNS int64) {
+func (o *owner) stepped(step time.Duration, nowNS int64, passed time.Duration) {
+	// Where one step follows another, the clock wasn't right in between.
+	o.upkeep.rightNS = o.agedAt(nowNS, o.clock.apartNS-int64(step), passed).UnixNano()
+	o.upkeep.setAt = passed
 	o.log.Warn("the machine's clock was set", "by", step)
 	detail := fmt.Sprintf("the machine's clock was set forward by %v: a cycle that was under way has no end", step.Round(time.Second))
 	if step < 0 {
@@ -157,8 +194,12 @@ func (o *owner) stepped(step time.Duration, nowNS int64) {
 	o.happened(clockMoved, detail, nowNS)
 }
 
-// began tells of the fault that was found before the owner began.
-func (o *owner) began(nowNS int64) {
+// began takes note of what was found before the owner began.
+func (o *owner) began(ctx context.Context, nowNS int64) error {
+	var err error
+	if o.upkeep.rightNS, err = o.lastRight(ctx); err != nil {
+		return fmt.Errorf("looking for the latest cycle: %w", err)
+	}
 	if aside := o.db.SetAside(); aside != "" {
 		detail := "the database was damaged and is set aside as " + filepath.Base(aside) + "; history begins anew"
 		if n := o.db.SavedEntries(); n > 0 {
@@ -166,4 +207,5 @@ func (o *owner) began(nowNS int64) {
 		}
 		o.happened(setAside, detail, nowNS)
 	}
+	return nil
 }
