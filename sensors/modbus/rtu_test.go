@@ -167,6 +167,34 @@ func TestHostileLines(t *testing.T) {
 	}
 }
 
+// An answer that came twice, or that another master asked for, isn't taken for
+// the next one's: nothing in an RTU frame tells them apart but when it came.
+func TestWhatCameBeforeIsNoAnswer(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	go func() {
+		c, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		for r := nextRTU(c); r != nil; r = nextRTU(c) {
+			c.Write(append(echoRTU(r), echoRTU(r)...))
+		}
+	}()
+	a := Address{Scheme: RTUOverTCP, Host: l.Addr().String(), Line: Line{Baud: 115200, Parity: EvenParity, Stop: 1}}
+	m := newLink(a, 1)
+	defer m.close()
+	for i := range uint16(20) {
+		if err := readOne(t.Context(), m, i); err != nil {
+			t.Fatalf("read %d: %v", i, err)
+		}
+	}
+}
+
 func TestExceptionInPieces(t *testing.T) {
 	m, _ := line(t, func(c net.Conn, _ int) {
 		for r := nextRTU(c); r != nil; r = nextRTU(c) {
