@@ -32,8 +32,17 @@ func unplugs() int {
 	return 20
 }
 
+// unpluggable is a part of a plant that can be taken away, which says how, and
+// be put back.
+type unpluggable struct {
+	name string
+	out  func() (how string)
+	in   func()
+}
+
 // A plant unplugs the box, the database, the broker and the network between
-// them, in any order and several at a time, while brakes work. When all is back,
+// them, in any order and several at a time, while brakes work; or they hang, and
+// the disk is full. When all is back,
 // InfluxDB has every row of the store as one point and no other, the broker's
 // listener has every cycle and alarm and as its retained messages the latest of
 // each brake, and Prometheus has the figures of today and counters that never
@@ -51,22 +60,48 @@ func TestUnpluggedInAnyOrder(t *testing.T) {
 	heard := exporttest.Listen(t, mosquitto.Address, "plant", "gapward/#")
 	prometheus := realPrometheus(t, page)
 
+	seed := uint64(time.Now().UnixNano())
+	random := rand.New(rand.NewPCG(seed, 0))
 	var box *process
-	parts := []struct {
-		name    string
-		out, in func()
-	}{
-		{"the box", func() { box.signal(t, syscall.SIGKILL) }, func() { box = startProcess(t, nil, program, "run", "--config", s.file) }},
-		{"the database", influx.Kill, func() { influx.Start(t) }},
-		{"the broker", func() { mosquitto.End(syscall.SIGTERM) }, func() { mosquitto.Start(t) }},
-		{"the cable to the database", func() { toInflux.pull(true) }, func() { toInflux.pull(false) }},
-		{"the cable to the broker", func() { toBroker.pull(true) }, func() { toBroker.pull(false) }},
+	// Each ends, or stops in the midst of what it does and keeps its connections.
+	part := func(name string, end, start func(), signal func(os.Signal)) unpluggable {
+		hangs := false
+		return unpluggable{name, func() (how string) {
+			if hangs = random.IntN(2) == 0; hangs {
+				signal(syscall.SIGSTOP)
+				return "hung"
+			}
+			end()
+			return "out"
+		}, func() {
+			if hangs {
+				signal(syscall.SIGCONT)
+				return
+			}
+			start()
+		}}
+	}
+	cord := func(name string, c *cable) unpluggable {
+		return unpluggable{name, func() string { c.pull(true); return "out" }, func() { c.pull(false) }}
+	}
+	parts := []unpluggable{
+		part("the box", func() { box.signal(t, syscall.SIGKILL) }, func() { box = startProcess(t, nil, program, "run", "--config", s.file) },
+			func(sig os.Signal) {
+				if err := box.cmd.Process.Signal(sig); err != nil {
+					t.Errorf("sending %v to the box: %v", sig, err)
+				}
+			}),
+		part("the database", influx.Kill, func() { influx.Start(t) }, influx.Signal),
+		part("the broker", func() { mosquitto.End(syscall.SIGTERM) }, func() { mosquitto.Start(t) }, mosquitto.Signal),
+		cord("the cable to the database", toInflux),
+		cord("the cable to the broker", toBroker),
+	}
+	if disk, ok := smallDisk(t, s.data); ok {
+		parts = append(parts, unpluggable{"the disk", func() string { disk.fill(t); return "full" }, func() { disk.empty(t) }})
 	}
 	parts[0].in()
 	box.err.find(t, 30*time.Second, `msg=running`)
 
-	seed := uint64(time.Now().UnixNano())
-	random := rand.New(rand.NewPCG(seed, 0))
 	out, times := make([]bool, len(parts)), map[string]int{}
 	var did []string
 	began := time.Now()
@@ -88,9 +123,9 @@ func TestUnpluggedInAnyOrder(t *testing.T) {
 			parts[i].in()
 			did = append(did, "+"+parts[i].name)
 		} else {
-			parts[i].out()
-			times[parts[i].name]++
-			did = append(did, "-"+parts[i].name)
+			how := parts[i].out()
+			times[parts[i].name+" "+how]++
+			did = append(did, "-"+parts[i].name+" "+how)
 		}
 		out[i] = !out[i]
 	}

@@ -109,6 +109,13 @@ func (x *Influx) Kill() {
 	x.cmd = nil
 }
 
+// Signal sends it a signal, where it runs: one that stops it, or has it go on.
+func (x *Influx) Signal(s os.Signal) {
+	if x.cmd != nil {
+		_ = x.cmd.Process.Signal(s)
+	}
+}
+
 // Ask puts an InfluxQL statement to it, for the database named hoists, and
 // returns the rows by their columns. Numbers are [json.Number].
 func (x *Influx) Ask(t *testing.T, method, statement string) (rows []map[string]any) {

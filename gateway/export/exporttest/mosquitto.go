@@ -64,3 +64,10 @@ func (m *Mosquitto) End(by syscall.Signal) {
 	_ = m.cmd.Wait() // it says how it was ended
 	m.cmd = nil
 }
+
+// Signal sends it a signal, where it runs: one that stops it, or has it go on.
+func (m *Mosquitto) Signal(s os.Signal) {
+	if m.cmd != nil {
+		_ = m.cmd.Process.Signal(s)
+	}
+}
