@@ -2,12 +2,14 @@ package page
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
 	"testing"
 	"time"
 
+	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/accounts"
 	"gapward/gateway/page/pagetest"
@@ -75,74 +77,103 @@ func everySite(t *testing.T) Deps {
 	return deps
 }
 
-// Every page, as a person comes to see it, at a desk, light and dark, and on a
-// phone, is judged by axe-core.
+// Every page, as a person comes to see it, is judged by axe-core: at a desk and
+// on a phone, light and dark.
 func TestEverybodyCanUseEveryPage(t *testing.T) {
 	axe := pagetest.Axe(t)
 	ctx := pagetest.Browser(t)
-	for _, screen := range pagetest.Screens()[:2] {
-		for _, scheme := range []string{"light", "dark"} {
-			if screen.Mobile && scheme == "dark" {
-				continue // its colours are those of the desk, its layout that of the light one
-			}
-			t.Run(screen.Name+"-"+scheme, func(t *testing.T) {
-				web := httptest.NewServer(serverOf(t, everySite(t)).Handler())
-				t.Cleanup(web.Close)
-				t.Cleanup(web.CloseClientConnections)
+	deps := everySite(t)
+	crowd(&deps)
+	web := httptest.NewServer(serverOf(t, deps).Handler())
+	t.Cleanup(web.Close)
+	t.Cleanup(web.CloseClientConnections)
+	desk := pagetest.Screens()[0]
+	// A page stays as it is while screen and colours change around it.
+	look := func(name string) {
+		t.Helper()
+		for _, screen := range pagetest.Screens()[:2] {
+			for _, scheme := range []string{"light", "dark"} {
+				as := name + "-" + screen.Name + "-" + scheme
 				pagetest.Sit(t, ctx, screen, scheme, true)
-				look := func(name string) {
-					t.Helper()
-					pagetest.NoSidewaysScroll(t, ctx, name)
-					pagetest.Usable(t, ctx, axe, name)
-					pagetest.Shoot(t, ctx, name+"-"+screen.Name+"-"+scheme)
-				}
-				see := func(path string) {
-					t.Helper()
-					pagetest.Do(t, ctx, chromedp.Navigate(web.URL+path), chromedp.WaitVisible(chromedp.CSS("h1, h2")))
-				}
-
-				see("/")
-				pagetest.Eventually(t, ctx, "nobody is asked to sign in", `location.pathname === "/signin"`)
-				look("signin")
-				pagetest.Do(t, ctx, chromedp.SendKeys("input[name=name]", "R. Holm"), chromedp.SendKeys("input[name=password]", "wrong password"), chromedp.Click("main button"))
-				pagetest.Eventually(t, ctx, "a wrong password was not told", `document.querySelector("[role=alert]") !== null`)
-				look("signin-wrong")
-				pagetest.Do(t, ctx, chromedp.SendKeys("input[name=password]", phrase), chromedp.Click("main button"))
-				pagetest.Eventually(t, ctx, "signing in led nowhere", `location.pathname === "/" && document.getElementById("live").textContent === "Live"`)
-				look("every-board")
-				see("/?by=crane&state=abnormal")
-				look("board-by-crane")
-				see("/brake/quay-2/main")
-				pagetest.Do(t, ctx, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach(d => d.open = true); void 0`))
-				look("every-brake")
-				see("/brake/pit/hoist")
-				look("brake-unmeasured")
-				see("/alarms")
-				look("alarms")
-				pagetest.Do(t, ctx, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach(d => d.open = true); void 0`))
-				look("alarms-open")
-				see("/enter")
-				look("enter-choose")
-				see("/enter?brake=quay-2/main")
-				look("enter")
-				pagetest.Do(t, ctx, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach(d => d.open = true); void 0`))
-				look("enter-open")
-				see("/report")
-				look("report")
-				see("/api/report?brake=quay-2/main&format=html")
-				look("record")
-				see("/audit")
-				look("audit")
-				see("/nowhere")
-				look("nowhere")
-				see("/")
-				pagetest.Eventually(t, ctx, "the page never said that it is live", `document.getElementById("live").textContent === "Live"`)
-				web.CloseClientConnections()
-				web.Config.Handler = http.NotFoundHandler()
-				pagetest.Eventually(t, ctx, "the page never said that its connection is lost", `document.getElementById("live").className === "lost"`)
-				look("lost-connection")
-				pagetest.Do(t, ctx, chromedp.Navigate("about:blank"))
-			})
+				pagetest.NoSidewaysScroll(t, ctx, as)
+				pagetest.Usable(t, ctx, axe, as)
+				pagetest.Shoot(t, ctx, as)
+			}
 		}
+		pagetest.Sit(t, ctx, desk, "light", true)
 	}
+	see := func(path string) {
+		t.Helper()
+		pagetest.Do(t, ctx, chromedp.Navigate(web.URL+path), chromedp.WaitVisible(chromedp.CSS("h1, h2")))
+	}
+	open := func() {
+		t.Helper()
+		pagetest.Do(t, ctx, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach(d => d.open = true); void 0`))
+	}
+
+	pagetest.Sit(t, ctx, desk, "light", true)
+	see("/")
+	pagetest.Eventually(t, ctx, "nobody is asked to sign in", `location.pathname === "/signin"`)
+	look("signin")
+	pagetest.Do(t, ctx, chromedp.SendKeys("input[name=name]", "R. Holm"), chromedp.SendKeys("input[name=password]", "wrong password"), chromedp.Click("main button"))
+	pagetest.Eventually(t, ctx, "a wrong password was not told", `document.querySelector("[role=alert]") !== null`)
+	look("signin-wrong")
+	pagetest.Do(t, ctx, chromedp.SendKeys("input[name=password]", phrase), chromedp.Click("main button"))
+	pagetest.Eventually(t, ctx, "signing in led nowhere", `location.pathname === "/" && document.getElementById("live").textContent === "Live"`)
+	look("every-board")
+	for _, p := range []struct {
+		name, path string
+		open       bool // what can be opened is
+	}{
+		{"board-by-crane", "/?by=crane&state=abnormal", false}, {"board-further", "/?from=21", false}, {"board-none", "/?state=notice&due=1", false},
+		{"every-brake", "/brake/quay-2/main", true}, {"brake-unmeasured", "/brake/pit/hoist", true}, {"brake-narrow-gap", "/brake/gantry-1/hoist?span=all", false},
+		{"alarms", "/alarms", false}, {"alarms-open", "/alarms?crane=quay-2", true}, {"alarms-further", "/alarms?from=21", false}, {"alarms-none", "/alarms?state=out-of-service", false},
+		{"enter-choose", "/enter", false}, {"enter", "/enter?brake=quay-2/main", false}, {"enter-open", "/enter?brake=quay-2/main", true},
+		{"report", "/report", false}, {"record", "/api/report?brake=quay-2/main&format=html", false}, {"audit", "/audit", false},
+		{"nowhere", "/nowhere", false}, {"no-such-board", "/?state=odd", false},
+	} {
+		if see(p.path); p.open {
+			open()
+		}
+		look(p.name)
+	}
+	// A form that was refused, with what it was sent.
+	see("/enter?brake=quay-2/main")
+	pagetest.Do(t, ctx, chromedp.Click("#kind-reading summary"), chromedp.SendKeys("#kind-reading input[name=gaps]", "95"), chromedp.Click("#kind-reading form button"))
+	pagetest.Eventually(t, ctx, "a gap of 95 mm was not asked about", `document.querySelector("[role=alert]") !== null && document.querySelector("[name=sure]") !== null`)
+	look("enter-doubted")
+
+	see("/")
+	pagetest.Eventually(t, ctx, "the page never said that it is live", `document.getElementById("live").textContent === "Live"`)
+	web.CloseClientConnections()
+	web.Config.Handler = http.NotFoundHandler()
+	pagetest.Eventually(t, ctx, "the page never said that its connection is lost", `document.getElementById("live").className === "lost"`)
+	look("lost-connection")
+	pagetest.Do(t, ctx, chromedp.Navigate("about:blank"))
+}
+
+// crowd gives a site a second page of brakes and alarms, of which one has a name
+// that fits nowhere.
+func crowd(d *Deps) {
+	d.Brakes = append(d.Brakes, brakeOf("transfer-car-of-the-northern-extension/auxiliary-hoist-upper-platform-2/creep", "", 0.8, 1, 1.8, 2.2))
+	for i := range 20 {
+		d.Brakes = append(d.Brakes, brakeOf(fmt.Sprintf("hall-%d/hoist", i+1), "QK-90", 1.2, 1.6, 2.8, 3.4))
+	}
+	d.Data = crowded{d.Data, d.Brakes[len(d.Brakes)-21:]}
+}
+
+// crowded has an alarm on each of some more brakes.
+type crowded struct {
+	Data
+	brakes []Brake
+}
+
+// ActiveAlarms implements [Data].
+func (c crowded) ActiveAlarms(ctx context.Context) ([]store.AlarmRow, error) {
+	rows, err := c.Data.ActiveAlarms(ctx)
+	for i, b := range c.brakes {
+		rows = append(rows, store.AlarmRow{ID: int64(10_000 + i), Event: alerts.Event{AtNS: ago(time.Hour), SinceNS: ago(time.Hour), Brake: b.Name, Condition: analysis.SlowRelease,
+			Change: alerts.Raised, State: alerts.Unacknowledged, Marks: alerts.MarkStanding, Value: 0.27, U: 0.004, Limit: 0.25, Unit: "s"}})
+	}
+	return rows, err
 }
