@@ -169,7 +169,7 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 		v.Counts = countWords(b.brake.Signals, b.verdict.Full, b.verdict.Jogs)
 	}
 	if b.foretold["adjust"] {
-		v.Wear = figures.Measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, 1, "µm per 1000 cycles")
+		v.Wear = figures.Measured(b.adjust.WearUMPerK, b.adjust.WearUUMPerK, wearDecimals(b.adjust.WearUUMPerK), "µm per 1000 cycles")
 		v.ByTime = !v.Wear.Known() && analysis.Has(b.adjust.DateNS.P50)
 	}
 	for _, c := range slices.Backward(cycles) {
@@ -203,6 +203,15 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 		v.Levels = figures.CycleFacts(at.Cycle)
 	}
 	return v, nil
+}
+
+// wearDecimals is to how many decimals a wear with standard uncertainty u is
+// worth telling.
+func wearDecimals(u float64) int {
+	if u >= 5 {
+		return 0
+	}
+	return 1
 }
 
 func cyclesOnly(rows []store.CycleRow) []analysis.Cycle {
