@@ -59,18 +59,16 @@ func (s *Server) apiGaps(w http.ResponseWriter, r *http.Request) {
 	for i, f := range course {
 		filtered[i] = apiFiltered{rfc(f.AtNS), number(f.MM), number(f.UMM)}
 	}
-	marks, err := s.handMarks(r.Context(), name, fromNS)
+	marks, err := s.handMarks(r.Context(), name, span)
 	if err != nil {
 		s.apiFailed(w, r, err)
 		return
 	}
 	works, readings := []apiMark{}, []apiFiltered{}
-	for _, m := range marks.works {
-		if m.AtNS >= fromNS {
-			works = append(works, apiMark{rfc(m.AtNS), m.Word})
-		}
+	for _, m := range marks.Works {
+		works = append(works, apiMark{rfc(m.AtNS), m.Word})
 	}
-	for _, m := range marks.readings {
+	for _, m := range marks.ByHand {
 		readings = append(readings, apiFiltered{rfc(m.AtNS), number(m.MM), number(m.UMM)})
 	}
 	s.answer(w, r, http.StatusOK, struct {

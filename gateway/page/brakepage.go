@@ -180,11 +180,11 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 	if len(cycles) > 0 {
 		last = cycles[len(cycles)-1]
 	}
-	marks, err := s.handMarks(ctx, name, span.fromNS(now))
+	marks, err := s.handMarks(ctx, name, span)
 	if err != nil {
 		return nil, err
 	}
-	if len(points)+len(marks.readings) > 0 {
+	if len(points)+len(marks.ByHand) > 0 {
 		v.GapPlot = viewPlot("/plot/gap/", name, url.Values{"span": {span.key}, "v": {plotVersion(b, last.ID, marks.latest, now)}},
 			fmt.Sprintf("Air gap of %s over time against its limits. %s. Forecast: %s. The figures are in the table below.",
 				name, v.Row.Picture.Text, orNone(v.Row.Outlook)))

@@ -98,13 +98,20 @@ func (g gathered) find(name string) *standing {
 
 // outlook is what lies ahead of the brake in words.
 func (s *standing) outlook(now time.Time) string {
-	one := func(f *analysis.Forecast) *analysis.Forecast {
-		if !s.foretold[f.Limit] {
-			return nil
-		}
-		return f
+	adjust, most := s.forecasts()
+	return figures.Outlook(s.verdict, adjust, most, now)
+}
+
+// forecasts are those to the adjusting limit and to the maximum, nil where there
+// is none.
+func (s *standing) forecasts() (adjust, most *analysis.Forecast) {
+	if s.foretold["adjust"] {
+		adjust = &s.adjust
 	}
-	return figures.Outlook(s.verdict, one(&s.adjust), one(&s.max), now)
+	if s.foretold["max"] {
+		most = &s.max
+	}
+	return adjust, most
 }
 
 // margin is where the gap stands against the limit that matters, in words.

@@ -3,10 +3,12 @@ package page
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"encoding/xml"
 	"errors"
 	"html"
 	"io"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -156,5 +158,26 @@ func TestHandReadingsAreDrawn(t *testing.T) {
 	}
 	if first == second || strings.Count(two, "<path") <= strings.Count(one, "<path") {
 		t.Errorf("another reading left the plot as it was: %s and %s", first, second)
+	}
+}
+
+// The record draws what the page draws: work at the brake among it.
+func TestTheRecordsPlotShowsWork(t *testing.T) {
+	deps := everySite(t)
+	deps.Accounts = nil
+	s := serverOf(t, deps)
+	record := ""
+	for _, m := range regexp.MustCompile(`data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)`).FindAllStringSubmatch(html.UnescapeString(getHere(s, "/api/report?brake=quay-2/main&format=html").Body.String()), -1) {
+		svg, err := base64.StdEncoding.DecodeString(m[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		record += string(svg)
+	}
+	plot := getHere(s, "/plot/gap/quay-2/main.svg?span=90d").Body.String()
+	for name, text := range map[string]string{"the record": record, "the page": plot} {
+		if !strings.Contains(text, ">adjusted<") || !strings.Contains(text, ">now<") {
+			t.Errorf("the plot of %s doesn't mark the adjustment, or has no fan to the maximum of a brake that is due", name)
+		}
 	}
 }

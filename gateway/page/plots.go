@@ -60,7 +60,7 @@ func (s *Server) drawn(ctx context.Context, key string, paint func() ([]byte, er
 
 // plotVersion changes whenever the plot of a gap would.
 func plotVersion(s *standing, lastCycle, lastEntry int64, now time.Time) string {
-	return fmt.Sprintf("%d.%d.%d.%d", lastCycle, lastEntry, s.adjust.AtNS/1e9, now.Unix()/3600)
+	return fmt.Sprintf("%d.%d.%d.%d.%d", lastCycle, lastEntry, s.adjust.AtNS/1e9, s.max.AtNS/1e9, now.Unix()/3600)
 }
 
 // plotOf reads the brake and size that a plot's address asks for, and answers
@@ -98,7 +98,7 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 	if len(last) > 0 {
 		lastID = last[0].ID
 	}
-	marks, err := s.handMarks(ctx, b.Name, span.fromNS(now))
+	marks, err := s.handMarks(ctx, b.Name, span)
 	if err != nil {
 		s.unplottable(w, r, err)
 		return
@@ -128,8 +128,10 @@ func (s *Server) gapPlot(w http.ResponseWriter, r *http.Request) {
 			// gap until the next one was entered may lie far off them.
 			filtered = nil
 		}
-		return figures.GapCurve(figures.GapHistory{Filtered: filtered, Works: marks.works, ByHand: marks.readings, Brake: b.Name, Limits: b.Limits, Points: points, FromNS: span.fromNS(now), Until: now,
-			Forecast: at.adjust, Foretold: at.foretold["adjust"]}, sz)
+		h := marks
+		h.Filtered, h.Brake, h.Limits, h.Points = filtered, b.Name, b.Limits, points
+		h.Foresee(at.forecasts())
+		return figures.GapCurve(h.GapHistory, sz)
 	})
 	if err != nil {
 		s.unplottable(w, r, err)
@@ -171,13 +173,14 @@ func (s *Server) timesPlot(w http.ResponseWriter, r *http.Request) {
 
 // handMarks are what a plot of a gap shows of the ledger.
 type handMarks struct {
-	latest   int64              // entry, by its number
-	works    []figures.WorkMark // what moved the gap
-	readings []figures.HandPoint
+	latest int64 // entry, by its number
+	figures.GapHistory
 }
 
-// handMarks reads what a brake's ledger has for a plot that begins at fromNS.
-func (s *Server) handMarks(ctx context.Context, brake string, fromNS int64) (m handMarks, err error) {
+// handMarks reads what a brake's ledger has for a plot of a span.
+func (s *Server) handMarks(ctx context.Context, brake string, span span) (m handMarks, err error) {
+	m.Until = s.deps.Now()
+	m.FromNS = span.fromNS(m.Until)
 	if s.deps.Ledger == nil {
 		return m, nil
 	}
@@ -188,16 +191,7 @@ func (s *Server) handMarks(ctx context.Context, brake string, fromNS int64) (m h
 	for _, row := range rows {
 		m.latest = max(m.latest, row.ID)
 	}
-	for _, e := range analysis.Standing(store.Entries(rows)) {
-		switch {
-		case e.Kind == analysis.Adjustment:
-			m.works = append(m.works, figures.WorkMark{AtNS: e.AtNS, Word: "adjusted"})
-		case e.Kind == analysis.LiningFitted:
-			m.works = append(m.works, figures.WorkMark{AtNS: e.AtNS, Word: "new lining"})
-		case e.Kind == analysis.Reading && e.AtNS >= fromNS:
-			m.readings = append(m.readings, figures.HandPoint{AtNS: e.AtNS, MM: e.GapMM, UMM: e.GapUMM})
-		}
-	}
+	m.AddLedger(store.Entries(rows))
 	return m, nil
 }
 

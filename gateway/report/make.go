@@ -24,6 +24,7 @@ type Data interface {
 	Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit int) ([]store.CycleRow, error)
 	DailyCounts(ctx context.Context, brake string, fromNS, toNS int64) ([]store.DayCount, error)
 	Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.GapPoint, error)
+	Filtered(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]store.FilteredGap, error)
 	Waveform(ctx context.Context, brake string) (w store.WaveformRow, ok bool, err error)
 	Ledger(ctx context.Context, brake string) ([]store.LedgerRow, error)
 	WorkChecks(ctx context.Context, brake string) ([]store.WorkCheckRow, error)

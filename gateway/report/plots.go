@@ -20,14 +20,17 @@ func (m *maker) plots(ctx context.Context, r *BrakeRecord, rows []store.LedgerRo
 		r.Gaps = append(r.Gaps, GapRecord{rfcNS(p.AtNS), number(p.MeanMM), number(p.MinMM), number(p.MaxMM), p.Count})
 	}
 	h := figures.GapHistory{Brake: r.Name, Limits: r.settings.Limits, Points: points, FromNS: m.From.UnixNano(), Until: m.To.In(m.Now.Location())}
-	for _, e := range analysis.Standing(store.Entries(rows)) {
-		if e.Kind == analysis.Reading && m.within(e.AtNS) {
-			h.ByHand = append(h.ByHand, figures.HandPoint{AtNS: e.AtNS, MM: e.GapMM, UMM: e.GapUMM})
+	h.AddLedger(store.Entries(rows))
+	// By hand alone, what was thought of the gap between readings may lie far off
+	// them.
+	if len(points) > 0 {
+		if h.Filtered, err = m.Data.Filtered(ctx, r.Name, m.From.UnixNano(), m.To.UnixNano(), plotPoints); err != nil {
+			return err
 		}
 	}
 	// A forecast belongs to the plot only where the span reaches to it.
-	if r.adjust != nil && !m.To.Before(m.Now.Add(-24*time.Hour)) {
-		h.Forecast, h.Foretold = *r.adjust, true
+	if !m.To.Before(m.Now.Add(-24 * time.Hour)) {
+		h.Foresee(r.adjust, r.most)
 	}
 	if len(points)+len(h.ByHand) > 0 {
 		if r.gapPlot, err = figures.GapCurve(h, figures.Narrow()); err != nil {

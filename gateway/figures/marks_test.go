@@ -1,0 +1,68 @@
+package figures
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"gapward/analysis"
+	"gapward/gateway/store"
+)
+
+// A plot of a gap shows what stands in the ledger, within its span.
+func TestThePlotShowsTheLedger(t *testing.T) {
+	at := func(days float64, k analysis.EntryKind, id, corrects int64) analysis.Entry {
+		e := analysis.NewEntry(k, int64(ahead(-days)), "K. Berg")
+		e.ID, e.Corrects, e.EnteredNS = id, corrects, e.AtNS
+		if k == analysis.Reading {
+			e.GapMM, e.GapUMM = 2.1, 0.03
+		}
+		if k == analysis.Adjustment {
+			e.Steps = 1
+		}
+		return e
+	}
+	h := GapHistory{FromNS: int64(ahead(-90)), Until: noon()}
+	h.AddLedger([]analysis.Entry{at(200, analysis.Adjustment, 1, 0), at(80, analysis.LiningFitted, 2, 0), at(40, analysis.Adjustment, 3, 0), at(30, analysis.Adjustment, 4, 0), at(30, analysis.CorrectionOnly, 5, 4),
+		at(20, analysis.Reading, 6, 0), at(10, analysis.Retest, 7, 0)})
+	if len(h.Works) != 2 || h.Works[0].Word != "new lining" || h.Works[1].Word != "adjusted" || len(h.ByHand) != 1 || h.ByHand[0].MM != 2.1 {
+		t.Errorf("works %+v, readings %+v", h.Works, h.ByHand)
+	}
+}
+
+// The fan leads to the limit that comes next: where adjusting is due already, to
+// the maximum.
+func TestTheFanLeadsToTheNextLimit(t *testing.T) {
+	nan := math.NaN()
+	forecast := func(limit, gap, p05, p50, p95 float64) *analysis.Forecast {
+		return &analysis.Forecast{AtNS: int64(ahead(-0.1)), LimitMM: limit, GapMM: gap, GapUMM: 0.02, DateNS: analysis.Quantiles{P05: p05, P50: p50, P95: p95}}
+	}
+	for _, c := range []struct {
+		name         string
+		adjust, most *analysis.Forecast
+		limit        float64 // 0: no fan
+	}{
+		{"wearing", forecast(2.8, 2.3, ahead(16), ahead(21), ahead(35)), forecast(3.4, 2.3, ahead(44), ahead(55), ahead(80)), 2.8},
+		{"adjusting is due", forecast(2.8, 2.83, ahead(0), ahead(0), ahead(0)), forecast(3.4, 2.83, ahead(30), ahead(44), ahead(60)), 3.4},
+		{"beyond the maximum", forecast(2.8, 3.5, ahead(0), ahead(0), ahead(0)), forecast(3.4, 3.5, ahead(0), ahead(0), ahead(0)), 0},
+		{"no wear seen", forecast(2.8, 2.3, ahead(46), nan, nan), nil, 0},
+		{"a new brake", nil, nil, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := GapHistory{Brake: "quay-2/main", Limits: analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}, FromNS: int64(ahead(-90)), Until: noon(),
+				Points: []store.GapPoint{{AtNS: int64(ahead(-60)), MeanMM: 2, MinMM: 1.9, MaxMM: 2.1, Count: 40}, {AtNS: int64(ahead(-1)), MeanMM: 2.3, MinMM: 2.2, MaxMM: 2.4, Count: 40}}}
+			h.Foresee(c.adjust, c.most)
+			fan, has := fanOf(h, sec(h.Until.UnixNano()), 90*86400)
+			if has != (c.limit != 0) || has && (fan.early.Y != c.limit || fan.middle.Y != c.limit) {
+				t.Errorf("a fan %v to %v mm, want to %v", has, fan.middle.Y, c.limit)
+			}
+			svg, err := GapCurve(h, Wide())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if strings.Contains(string(svg), "NaN") || strings.Contains(string(svg), ">now<") != (c.limit != 0) {
+				t.Errorf("the plot has a place that is none, or a fan where there is none")
+			}
+		})
+	}
+}
