@@ -2,6 +2,8 @@ package figures
 
 import (
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -64,5 +66,40 @@ func TestTheFanLeadsToTheNextLimit(t *testing.T) {
 				t.Errorf("the plot has a place that is none, or a fan where there is none")
 			}
 		})
+	}
+}
+
+// However often a brake was adjusted, the words for it are legible: none lies on
+// another.
+func TestWordsForWorkLieApart(t *testing.T) {
+	for _, days := range [][]float64{{10}, {1, 2, 3}, {300, 600, 900, 1200, 1500, 1800}, {5, 1995}} {
+		h := GapHistory{Brake: "quay-2/main", Limits: analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}, FromNS: int64(ahead(-2000)), Until: noon(),
+			Points: []store.GapPoint{{AtNS: int64(ahead(-2000)), MeanMM: 2, MinMM: 1.9, MaxMM: 2.1, Count: 40}, {AtNS: int64(ahead(-1)), MeanMM: 2.3, MinMM: 2.2, MaxMM: 2.4, Count: 40}}}
+		for i := range days {
+			h.Works = append(h.Works, WorkMark{int64(ahead(-days[len(days)-1-i])), "adjusted"})
+		}
+		for _, size := range []Size{Wide(), Narrow()} {
+			svg, err := GapCurve(h, size)
+			if err != nil {
+				t.Fatal(err)
+			}
+			type place struct{ x, y float64 }
+			var words []place
+			for _, m := range regexp.MustCompile(`<text x="([-0-9.]+)" y="([-0-9.]+)"[^>]*>adjusted<`).FindAllStringSubmatch(string(svg), -1) {
+				x, _ := strconv.ParseFloat(m[1], 64)
+				y, _ := strconv.ParseFloat(m[2], 64)
+				words = append(words, place{x, y})
+			}
+			if len(words) == 0 {
+				t.Errorf("adjusted %v days ago: no word in a plot %v px wide", days, size.Width)
+			}
+			for i, a := range words {
+				for _, b := range words[:i] {
+					if math.Abs(a.y-b.y) < 12 && math.Abs(a.x-b.x) < 48 {
+						t.Errorf("adjusted %v days ago, %v px wide: a word at %v lies on one at %v", days, size.Width, a, b)
+					}
+				}
+			}
+		}
 	}
 }

@@ -78,8 +78,8 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 	}
 	pad := 0.06 * (high - low)
 	p.Y.Min, p.Y.Max = max(0, low-pad), high+pad
-	if len(h.Works) > 0 {
-		p.Y.Max += pad // room for their names above the limits'
+	if n := len(h.Works); n > 0 {
+		p.Y.Max += pad * float64(min(1+n, 3)) // room for their names above the limits
 	}
 
 	grid := plotter.NewGrid()
@@ -221,22 +221,32 @@ func addFiltered(p *plot.Plot, points []store.FilteredGap, pal palette) error {
 	return nil
 }
 
-// paintWorks marks work at the brake by upright lines with a word each, which
-// stand in two rows by turns.
+// paintWorks marks work at the brake by upright lines, each with a word in one of
+// two rows, where there is room for it.
 func paintWorks(c, data draw.Canvas, p *plot.Plot, works []WorkMark, pal palette) {
-	n := 0
+	const row = letterPX + 4
+	taken := [2]vg.Length{data.Min.X, data.Min.X} // up to where each row has words
 	for _, w := range works {
 		if at := sec(w.AtNS); at < p.X.Min || at > p.X.Max {
 			continue
 		}
 		x := data.X(p.X.Norm(sec(w.AtNS)))
-		c.StrokeLine2(draw.LineStyle{Color: pal.axis.stand, Width: 1}, x, data.Min.Y, x, data.Max.Y-vg.Length(n%2)*(letterPX+4))
-		style, dx := lettering(pal.axis, text.XLeft, text.YTop), vg.Length(4)
-		if x > data.Min.X+(data.Max.X-data.Min.X)*3/4 {
-			style, dx = lettering(pal.axis, text.XRight, text.YTop), -4
+		c.StrokeLine2(draw.LineStyle{Color: pal.axis.stand, Width: 1}, x, data.Min.Y, x, data.Max.Y)
+		width := lettering(pal.axis, text.XLeft, text.YTop).Width(w.Word) + 4
+		for i, used := range taken {
+			y := data.Max.Y - vg.Length(i)*row - 1
+			switch {
+			case x >= used && x+4+width <= data.Max.X:
+				c.FillText(lettering(pal.axis, text.XLeft, text.YTop), vg.Point{X: x + 4, Y: y}, w.Word)
+				taken[i] = x + 4 + width
+			case x-4-width >= used:
+				c.FillText(lettering(pal.axis, text.XRight, text.YTop), vg.Point{X: x - 4, Y: y}, w.Word)
+				taken[i] = x
+			default:
+				continue // in the next row, or nowhere
+			}
+			break
 		}
-		c.FillText(style, vg.Point{X: x + dx, Y: data.Max.Y - vg.Length(n%2)*(letterPX+4) - 1}, w.Word)
-		n++
 	}
 }
 
