@@ -282,3 +282,35 @@ func TestAnEntryThatLooksWrongIsAskedAbout(t *testing.T) {
 		t.Errorf("a gap of 2.9 mm: %d %.300s", w.Code, words(w.Body.String()))
 	}
 }
+
+// Whatever way an entry came, the audit has who made it, from where, of what and
+// with what outcome.
+func TestEveryEntryIsInTheAudit(t *testing.T) {
+	deps := everySite(t)
+	deps.Accounts = nil
+	var done []Audit
+	deps.Audit = func(a Audit) { done = append(done, a) }
+	s := serverOf(t, deps)
+	if w := post(s, adjustmentBody, nil); w.Code != http.StatusCreated {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if w := post(s, `{"brake":"quay-2/main","kind":"adjustment","steps":1,"who":"K. Berg","corrects":999}`, nil); w.Code != http.StatusUnprocessableEntity {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1/enter", strings.NewReader("brake=quay-2%2Fmain&kind=reading&gaps=2.9&who=R.+Holm"))
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.RemoteAddr = "127.0.0.1:4711"
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	if w.Code != http.StatusSeeOther {
+		t.Fatalf("%d %.300s", w.Code, words(w.Body.String()))
+	}
+	if len(done) != 3 {
+		t.Fatalf("of three entries the audit has %d: %+v", len(done), done)
+	}
+	for i, want := range []struct{ who, did, outcome string }{{"K. Berg", "enter adjustment", "done"}, {"K. Berg", "enter adjustment", "999"}, {"R. Holm", "enter reading", "done"}} {
+		if a := done[i]; a.Who != want.who || a.Did != want.did || !strings.Contains(a.Outcome, want.outcome) || !strings.Contains(a.About, "quay-2/main") || a.From != "127.0.0.1" || a.Time == "" {
+			t.Errorf("entry %d is in the audit as %+v, want %+v", i, a, want)
+		}
+	}
+}
