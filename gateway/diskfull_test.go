@@ -243,3 +243,35 @@ func TestStartsOnAFullDisk(t *testing.T) {
 		t.Error("no cycle of the time of the full disk is stored")
 	}
 }
+
+// TestFirstStartOnAFullDisk says what is wrong and leaves nothing behind that the
+// next start could take for a damaged database.
+func TestFirstStartOnAFullDisk(t *testing.T) {
+	disk := smallDisk(t)
+	ballast, dir := filepath.Join(disk, "ballast"), filepath.Join(disk, "data")
+	if err := os.Mkdir(dir, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "gapward.lock"), []byte("1\n"), 0o600); err != nil { // this one has room
+		t.Fatal(err)
+	}
+	fill(t, ballast)
+	for range 2 {
+		if db, err := store.Open(t.Context(), dir, logTo(t)); err == nil {
+			t.Fatal("a database was made without room", db.Close())
+		}
+	}
+	if err := os.Remove(ballast); err != nil {
+		t.Fatal(err)
+	}
+	db, err := store.Open(t.Context(), dir, logTo(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if aside := db.SetAside(); aside != "" {
+		t.Errorf("set aside %s", aside)
+	}
+	if err := db.Close(); err != nil {
+		t.Error(err)
+	}
+}

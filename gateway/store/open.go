@@ -165,9 +165,16 @@ func cacheOf(kB int) string { return fmt.Sprintf("cache_size(-%d)", kB) }
 // open opens the connections, checks the file and brings its schema up to
 // date. On an error nothing stays open.
 func (d *DB) open(ctx context.Context) (err error) {
+	_, before := os.Stat(d.path)
 	defer func() {
-		if err != nil {
-			err = errors.Join(err, d.closePools())
+		if err == nil {
+			return
+		}
+		err = errors.Join(err, d.closePools())
+		if errors.Is(before, os.ErrNotExist) { // what couldn't be begun is not to be taken for what is left of another
+			if file, e := os.Stat(d.path); e == nil && file.Size() == 0 {
+				err = errors.Join(err, os.Remove(d.path))
+			}
 		}
 	}()
 	thorough := d.stoppedBadly()

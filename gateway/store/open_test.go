@@ -139,6 +139,7 @@ func TestDamagedDatabaseIsSetAside(t *testing.T) {
 			return append(append(content[:100:100], bytes.Repeat([]byte{0xa5}, 3000)...), content[3100:]...)
 		}},
 		{"cut short", func(_ *testing.T, _ string, content []byte) []byte { return content[:len(content)/2] }},
+		{"emptied", func(*testing.T, string, []byte) []byte { return nil }},
 		{"pages overwritten, found by the check after a bad stop", func(t *testing.T, path string, content []byte) []byte {
 			note := filepath.Join(filepath.Dir(path), suspectName)
 			if err := os.WriteFile(note, nil, 0o600); err != nil {

@@ -72,7 +72,10 @@ func (n nextIDs) atLeast(m nextIDs) nextIDs {
 
 // openOrSetAside opens the file, or sets it aside and makes a new one.
 func (d *DB) openOrSetAside(ctx context.Context, takeForDamaged bool) error {
-	err := d.open(ctx)
+	err := d.emptied()
+	if err == nil {
+		err = d.open(ctx)
+	}
 	if err == nil && takeForDamaged {
 		err = errors.Join(errDamaged{"it reads as sound and yet fails again and again"}, d.closePools())
 	}
@@ -103,6 +106,20 @@ func (d *DB) openOrSetAside(ctx context.Context, takeForDamaged bool) error {
 	}
 	d.setAsideEntries = saved
 	return nil
+}
+
+// emptied tells of a file without content and without a log to make it good: what
+// a file system may leave of one after a power cut. SQLite would take it for new,
+// and a history would be gone without a word.
+func (d *DB) emptied() error {
+	file, err := os.Stat(d.path)
+	if err != nil || file.Size() > 0 {
+		return nil // not there, or to be looked into by whoever opens it
+	}
+	if wal, err := os.Stat(d.path + "-wal"); err == nil && wal.Size() > 0 {
+		return nil
+	}
+	return errDamaged{"it is empty"}
 }
 
 // readMarks reads what a damaged database still tells of the ids that it gave,
