@@ -48,9 +48,20 @@ func TestCommissionWhatSimulateShows(t *testing.T) {
 	devices.out.find(t, 10*time.Second, `Standing in for 1 device of Pit Line`)
 
 	// The simulated gap is halfway from target to adjust, 1.4 mm.
-	proof := begin(t, "commission", right, "--auto", "2m", "--cycles", "2", "--by", "A. Fitter", "--out", dir,
-		"--gauge", "pit-1/hoist=41.40,40.00", "--gauge", "pit-1/hoist=41.40,40.05")
-	if code := proof.wait(t, 3*time.Minute); code != 0 || !strings.Contains(proof.out.String(), "3 of 3 channels passed, 0 failed, 0 not proven.") {
+	commissioned := func(args ...string) (proof *running, code int) {
+		proof = begin(t, append([]string{"commission", "--auto", "2m", "--cycles", "2", "--by", "A. Fitter", "--out", dir}, args...)...)
+		return proof, proof.wait(t, 3*time.Minute)
+	}
+	var proof *running
+	code := 0
+	for try := range 3 { // a machine that is too busy can't keep the rate, and says so
+		proof, code = commissioned(right, "--gauge", "pit-1/hoist=41.40,40.00", "--gauge", "pit-1/hoist=41.40,40.05")
+		if try == 2 || !strings.Contains(proof.out.String(), "FAILED  sampling rate") {
+			break
+		}
+		t.Log("the machine was too busy; once more")
+	}
+	if code != 0 || !strings.Contains(proof.out.String(), "3 of 3 channels passed, 0 failed, 0 not proven.") {
 		t.Errorf("exit code %d", code)
 	}
 	path := proof.out.find(t, time.Second, `and in (\S+\.json)\.`)[1]
@@ -69,8 +80,7 @@ func TestCommissionWhatSimulateShows(t *testing.T) {
 		t.Error(err)
 	}
 
-	proof = begin(t, "commission", wrong, "--auto", "2m", "--cycles", "2", "--by", "A. Fitter", "--out", dir)
-	if code := proof.wait(t, 3*time.Minute); code != 3 || !regexp.MustCompile(`(?s)released +failed.*inverted: it closes when the brake sets`).MatchString(proof.out.String()) {
+	if proof, code = commissioned(wrong); code != 3 || !regexp.MustCompile(`(?s)released +failed.*inverted: it closes when the brake sets`).MatchString(proof.out.String()) {
 		t.Errorf("exit code %d", code)
 	}
 	if code := devices.stop(t); code != 0 {

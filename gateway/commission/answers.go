@@ -17,6 +17,9 @@ const (
 	fewest     = 20   // readings, for anything to be said of a polled channel
 )
 
+// samplingRate is the check of how often a channel is read.
+const samplingRate = "sampling rate"
+
 // answering checks whether a channel answers, and how fast.
 func (v *view) answering(e evidence, index int) {
 	good, bad, silent := v.counts()
@@ -63,7 +66,7 @@ func (v *view) answering(e evidence, index int) {
 	if v.answers {
 		v.rate()
 	} else if good > 0 {
-		v.report.open("sampling rate", fmt.Sprintf("only %s", plural(good, "reading")), "Watch for longer.")
+		v.report.open(samplingRate, fmt.Sprintf("only %s", plural(good, "reading")), "Watch for longer.")
 	}
 }
 
@@ -93,17 +96,17 @@ func (v *view) rate() {
 		longest := time.Duration(slices.Max(gaps) * 1e6)
 		found = fmt.Sprintf("told of %s, the longest silence %s", plural(len(at), "reading"), longest.Round(time.Millisecond))
 		if longest > w.AtLeastEvery*3/2+500*time.Millisecond {
-			v.report.fail("sampling rate", found, fmt.Sprintf("too slow: silent for longer than at_least_every, %s", w.AtLeastEvery), "Set the device to report at least that often, or correct the site file.")
+			v.report.fail(samplingRate, found, fmt.Sprintf("too slow: silent for longer than at_least_every, %s", w.AtLeastEvery), "Set the device to report at least that often, or correct the site file.")
 			return
 		}
-		v.report.pass("sampling rate", found)
+		v.report.pass(samplingRate, found)
 	case want <= 0 || w.ByException():
-		v.report.pass("sampling rate", found+" (the device sets the pace)")
+		v.report.pass(samplingRate, found+" (the device sets the pace)")
 	case mean > mostSlower*float64(want)*1e-6:
-		v.report.fail("sampling rate", found, fmt.Sprintf("too slow: %s was asked for", want),
+		v.report.fail(samplingRate, found, fmt.Sprintf("too slow: %s was asked for", want),
 			"The device or the line can't keep up: write a longer poll, put signals into neighbouring registers, or raise the line's rate. Devices at one address wait for each other. gapward check shows what a line allows.")
 	default:
-		v.report.pass("sampling rate", found+fmt.Sprintf(", asked for every %s", want))
+		v.report.pass(samplingRate, found+fmt.Sprintf(", asked for every %s", want))
 	}
 }
 

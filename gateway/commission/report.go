@@ -140,6 +140,17 @@ type Report struct {
 	Brakes   []Brake   `json:"brakes"`
 }
 
+// wrong reports whether something failed that makes the channel's readings doubtful:
+// those that come too rarely are true all the same.
+func (c *Channel) wrong() bool {
+	for _, k := range c.Checks {
+		if k.Verdict == Failed && k.Name != samplingRate {
+			return true
+		}
+	}
+	return false
+}
+
 // tally works out the verdicts of brakes and site from those of the channels.
 func (r *Report) tally() {
 	r.Verdict, r.Passed, r.Unproven, r.Failed = Passed, 0, 0, 0

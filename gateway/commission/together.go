@@ -305,7 +305,7 @@ func (b *brake) switchAgainst(t, d, s *view) {
 		return
 	}
 	against, what := t, "travel"
-	if t == nil || !t.moves || len(t.report.Checks) > 0 && t.report.Verdict == Failed && d != nil && d.moves {
+	if t == nil || !t.moves || t.report.wrong() && d != nil && d.moves {
 		against, what = d, "drive"
 	}
 	if against == nil || !against.moves {
@@ -320,7 +320,7 @@ func (b *brake) switchAgainst(t, d, s *view) {
 	found := fmt.Sprintf("agreement with the %s %.2f", what, phi)
 	moved := plural(against.line.times(), "time")
 	// A drive that was found the wrong way round turns the comparison round.
-	turned := what == "drive" && d.report.Verdict == Failed
+	turned := what == "drive" && d.report.wrong()
 	switch {
 	case !s.moves && against.line.times() < 2:
 		s.report.open(withTravel, fmt.Sprintf("stays at %d; the brake moved %s", bit(s.line.first), moved), runIt)
