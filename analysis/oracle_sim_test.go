@@ -51,7 +51,7 @@ func newOracle(l *brakeLife, n int, limitMM float64) *oracle {
 			b.weight -= math.Log(sum)
 		}
 		b.m = math.Exp(l.rateLog)
-		b.mm = math.Pow(3*b.m, 2)
+		b.mm = math.Pow(beforeSD(l), 2)
 	}
 	o.see()
 	o.branchOut()
@@ -95,7 +95,7 @@ func (o *oracle) see() {
 			if Has(seen[j].GapMM) {
 				b.passed(since, kappa)
 				since = 0
-				b.seen(seen[j].GapMM, l.noiseMM)
+				b.seen(seen[j].GapMM, l.noiseMM, l.outliers)
 			}
 			since += load[j] * (1 + b.f*fading[j])
 		}
@@ -109,7 +109,7 @@ func (b *branch) passed(u, kappa float64) {
 	b.gm += u * b.mm
 }
 
-func (b *branch) seen(gap, noise float64) {
+func (b *branch) seen(gap, noise, outliers float64) {
 	r := noise * noise
 	if !b.set {
 		// The first may be an outlier.
@@ -121,6 +121,8 @@ func (b *branch) seen(gap, noise float64) {
 		if b.rejected++; b.rejected >= 4 { // it was the earlier one that was off
 			b.rejected, b.gg, b.gm = 0, 1, 0
 		}
+		// As likely as one of the outliers, which are rare and far apart.
+		b.weight -= 0.5*(math.Log(400*r)+nu*nu/(400*r)) + math.Log((1-outliers)/outliers)
 		return
 	}
 	b.rejected = 0
@@ -133,6 +135,13 @@ func (b *branch) seen(gap, noise float64) {
 	b.gg -= kg * b.gg
 }
 
+// nodeStep is how far the rates of a branch's leaves are apart, in standard
+// deviations.
+const nodeStep = 0.6
+
+// beforeSD is the standard deviation of the rate that the filters begin with.
+func beforeSD(l *brakeLife) float64 { return 3 * math.Exp(l.rateLog) }
+
 // branchOut makes the leaves, those left out that can't count.
 func (o *oracle) branchOut() {
 	l, kappa := o.l, o.kappa()
@@ -140,13 +149,15 @@ func (o *oracle) branchOut() {
 	top := math.Inf(-1)
 	for _, b := range o.list {
 		s := math.Sqrt(b.mm)
-		for i := -4; i <= 4; i++ {
-			m := b.m + 0.75*float64(i)*s
+		for i := -5; i <= 5; i++ {
+			m := b.m + nodeStep*float64(i)*s
 			if m <= 0 {
 				continue
 			}
 			x := (math.Log(m) - l.rateLog) / l.rateLogSD
-			w := b.weight - math.Pow(0.75*float64(i), 2)/2 - x*x/2 - math.Log(m) + math.Log(s)
+			// The filter began with a normal law of the rate, which the lognormal one replaces.
+			before := (m - math.Exp(l.rateLog)) / beforeSD(l)
+			w := b.weight - math.Pow(nodeStep*float64(i), 2)/2 - x*x/2 - math.Log(m) + before*before/2
 			top = math.Max(top, w)
 			slope := b.gm / b.mm
 			rest := math.Sqrt(math.Max(b.gg-slope*b.gm, 1e-12))
@@ -158,7 +169,7 @@ func (o *oracle) branchOut() {
 	}
 	var total float64
 	for _, f := range all {
-		if f.weight = math.Exp(f.weight - top); f.weight > 1e-3 {
+		if f.weight = math.Exp(f.weight - top); f.weight > 3e-4 {
 			o.leaves = append(o.leaves, f)
 			total += f.weight
 		}
