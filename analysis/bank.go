@@ -16,6 +16,7 @@ type bank struct {
 	worn   bool    // an earlier forecast of this brake knew the lining run in
 	fitted bool    // the lining is new by the ledger, not by what the gap did
 	list   [nTau * nKappa * nWander]belief
+	began  [nDrift]beginning
 	family *Family
 	member int
 }
@@ -25,14 +26,16 @@ type belief struct {
 	g, m, b                float64
 	gg, gm, gb, mm, mb, bb float64 // covariance
 	fit                    float64 // logarithm of the likelihood of the gaps so far
-	// rate and extra as they stood when the lining was taken to be new: mean
-	// and variance of the rate, variance of the extra about zero
-	m0, mm0, bb0 float64
 }
+
+// beginning is how rate and extra stood when the lining was taken to be new:
+// mean and variance of the rate, variance of the extra about zero. It is the
+// same for each τ.
+type beginning struct{ m, mm, bb float64 }
 
 const (
 	nTau    = 18 // the first is a lining that doesn't run in
-	nKappa  = 6
+	nKappa  = 5
 	nWander = 2
 	nExtra  = 10
 	nDrift  = nKappa * nWander
@@ -53,7 +56,7 @@ func tauOf(i int) float64 {
 // kappaOf is the variance that wear adds per length of it, as a part of the
 // way: the squares of the relative standard deviation over the whole way.
 func kappaOf(i int) float64 {
-	return [nKappa]float64{0.004 * 0.004, 0.01 * 0.01, 0.02 * 0.02, 0.035 * 0.035, 0.06 * 0.06, 0.12 * 0.12}[i]
+	return [nKappa]float64{0.01 * 0.01, 0.02 * 0.02, 0.035 * 0.035, 0.06 * 0.06, 0.12 * 0.12}[i]
 }
 
 // wanderOf is how far the rate wanders on the whole way, as a part of itself.
@@ -106,11 +109,13 @@ func (k *bank) add(gapMM, variance, work, span float64) {
 func (k *bank) begin(gapMM, variance, work float64) {
 	k.set, k.at, k.lining = true, work, 0
 	s := priorRate * k.way
+	for d := range k.began {
+		k.began[d] = beginning{mm: s * s, bb: math.Pow(priorExtra*s, 2)}
+	}
 	for i := range k.list {
-		k.list[i] = belief{g: gapMM, gg: variance, mm: s * s, mm0: s * s}
+		k.list[i] = belief{g: gapMM, gg: variance, mm: s * s}
 		if i >= index(1, 0, 0) {
-			k.list[i].bb0 = math.Pow(priorExtra*s, 2)
-			k.list[i].bb = k.list[i].bb0
+			k.list[i].bb = k.began[i%nDrift].bb
 		}
 	}
 }
@@ -192,13 +197,17 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 // relevel puts the gap to a new level, where renewed with a lining that may run
 // in.
 func (k *bank) relevel(gapMM, variance, work float64, renewed bool) {
+	if renewed {
+		for d := range k.began {
+			b := &k.list[d] // like those of each τ: they have just been drawn together
+			k.began[d] = beginning{b.m, b.mm, math.Pow(priorExtra*math.Max(b.m, k.way/1e6), 2) + b.mm}
+		}
+	}
 	for i := range k.list {
 		b := &k.list[i]
 		b.g, b.gg, b.gm, b.gb = gapMM, variance, 0, 0
 		if t := i / nDrift; renewed && t > 0 {
-			b.m0, b.mm0 = b.m, b.mm
-			b.bb0 = math.Pow(priorExtra*math.Max(b.m, k.way/1e6), 2) + b.mm
-			b.b, b.bb, b.mb = 0, b.bb0, 0
+			b.b, b.bb, b.mb = 0, k.began[i%nDrift].bb, 0
 		}
 	}
 	k.at = work

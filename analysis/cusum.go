@@ -123,12 +123,16 @@ func (s *scale) standardised(d, variance float64) float64 {
 }
 
 // learn takes a squared deviation in units of the variance believed so far.
-// What lies beyond five standard deviations teaches only as much as that, and
-// less the better the scale is known, so that bad readings don't widen it.
+// What lies beyond five standard deviations is a bad reading and teaches nothing;
+// while the scale is hardly known it may be the scale that is wrong, and teaches
+// as much as five.
 func (s *scale) learn(z2 float64) {
-	const most = 25.0
+	const (
+		most   = 25.0
+		hardly = 30 // values
+	)
 	if z2 > most {
-		if s.dof > 200 {
+		if s.dof > hardly {
 			return
 		}
 		z2 = most / 5

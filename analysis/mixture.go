@@ -24,7 +24,7 @@ type part struct {
 func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 	n := 0
 	kappa, wander := kappaOf(d/nWander)*k.way, wanderOf(d%nWander)
-	none := &k.list[d]
+	none, began := &k.list[d], &k.began[d]
 	out[n] = part{belief: *none, weight: none.fit + prior.drift[d] + prior.still, kappa: kappa, wander: wander}
 	n++
 	for t := 1; t < nTau; t++ {
@@ -32,11 +32,11 @@ func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 		for e := range nExtra {
 			f := extraOf(e)
 			c, v := b.b-f*b.m, b.bb-2*f*b.mb+f*f*b.mm
-			c0, v0 := -f*b.m0, b.bb0+f*f*b.mm0
+			c0, v0 := -f*began.m, began.bb+f*f*began.mm
 			if !(v > 1e-30*v0) {
 				continue
 			}
-			narrower := b.bb0 / v0
+			narrower := began.bb / v0
 			w := b.fit + prior.drift[d] - 0.5*(math.Log(v/v0/narrower)+c*c/v-c0*c0/v0)
 			p := part{*b, w, tauOf(t), kappa, wander, f, t, e}
 			ag, am, ab := b.gb-f*b.gm, b.mb-f*b.mm, b.bb-f*b.mb
@@ -212,12 +212,18 @@ func (p *part) reweigh(prior lognormal) {
 		}
 		n = 5
 	} else {
+		// Evenly in the logarithm, over what both laws allow.
 		n = len(x)
+		lo, hi := prior.mean-4*prior.sd, prior.mean+4*prior.sd
+		if most := math.Log(math.Max(p.m+4*s, 0)); most > lo {
+			hi = math.Min(hi, most)
+			lo = math.Max(lo, math.Max(hi-7, math.Log(math.Max(p.m-4*s, 0))))
+		}
+		step := (hi - lo) / float64(n-1)
 		for i := range x {
-			l := -4 + 8*float64(i)/float64(n-1)
-			x[i] = math.Exp(prior.mean + prior.sd*l)
-			d := (x[i] - p.m) / s
-			lw[i] = math.Log(8/float64(n-1)) - l*l/2 - d*d/2 - math.Log(s*math.Sqrt(2*math.Pi))
+			x[i] = math.Exp(lo + step*float64(i))
+			l, d := (lo+step*float64(i)-prior.mean)/prior.sd, (x[i]-p.m)/s
+			lw[i] = math.Log(step/prior.sd) - l*l/2 - d*d/2 - math.Log(s*math.Sqrt(2*math.Pi))
 		}
 	}
 	top = lw[0]

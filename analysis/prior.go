@@ -17,12 +17,13 @@ type priors struct {
 
 // What is believed of a brake of a model that nothing is known of.
 const (
-	stillNew   = 0.5  // that a lining first seen is already run in
-	stillStep  = 0.80 // that a gap that fell was adjusted and has no new lining
-	rateSpread = 1.5  // standard deviation of the logarithm of the rate
-	rateWithin = 0.45 // … within one model, weighing as much as two brakes
-	wanders    = 0.15 // that the rate wanders
-	sharedOnce = 0.7  // how much what is believed in general counts beside the siblings, in brakes
+	stillNew   = 0.5   // that a lining first seen is already run in
+	stillStep  = 0.80  // that a gap that fell was adjusted and has no new lining
+	usualLife  = 30000 // cycles in which the way is worn …
+	rateSpread = 3.0   // … and the standard deviation of its logarithm: any rate at all
+	rateWithin = 0.45  // … within one model, weighing as much as two brakes
+	wanders    = 0.15  // that the rate wanders
+	sharedOnce = 0.7   // how much what is believed in general counts beside the siblings, in brakes
 
 	// A new lining touches its mate with a part c of its face, on which all of the
 	// work falls, so that it wears 1/c times as fast: 1+F times. From a quarter to
@@ -33,7 +34,7 @@ const (
 	// flatness and taper, is what running-in takes of the way besides. Both are
 	// common practice, no published source, and held loosely.
 	usualRunIn  = 0.05
-	runInSpread = 0.7 // of the logarithm
+	runInSpread = 1.0 // of the logarithm
 )
 
 func (k *bank) prior() priors {
@@ -79,7 +80,10 @@ func (k *bank) prior() priors {
 		still = stillStep
 	}
 	p.still, p.runs = math.Log(still), math.Log(1-still)
-	p.rate = lognormal{math.Log(k.way / 30000), rateSpread}
+	// Within what is usual every rate is as likely as any other: only then does a
+	// band hold as often as it says for whichever rate it is. In its logarithm that
+	// is a law moved up by its variance.
+	p.rate = lognormal{math.Log(k.way/usualLife) + rateSpread*rateSpread, rateSpread}
 	if n > 0 {
 		mean := logs / weights
 		for i := range k.family.members {
