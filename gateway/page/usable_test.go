@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -48,7 +49,7 @@ func everySite(t *testing.T) Deps {
 	if err := db.Commit(t.Context(), &b); err != nil {
 		t.Fatal(err)
 	}
-	r := report.Deps{Site: deps.Site, Demo: deps.Demo, Version: deps.Version, Data: db, Plan: deps.Plan}
+	r := report.Deps{Site: deps.Site, SiteFile: strings.Repeat("0f", 32), Demo: deps.Demo, Version: deps.Version, Data: db, Plan: deps.Plan}
 	for _, b := range deps.Brakes {
 		one := report.Brake{Settings: analysis.Settings{Name: b.Name, Limits: b.Limits, Timing: b.Timing}, Crane: b.Crane, Chain: b.Chain}
 		if b.Name == "quay-2/main" {
