@@ -20,7 +20,7 @@ func reportBrakes(b *bytes.Buffer, site *Site, buses []Bus) {
 	wired, skews := false, skewsOf(buses)
 	for i, brake := range site.Brakes {
 		if len(brake.Signals) == 0 {
-			fmt.Fprintf(table, "  %s\tno signals\t\tjudged by hand readings alone, see gapward enter reading --help\n", brake.Name)
+			fmt.Fprintf(table, "  %s\tno signals\tjudged by hand readings alone, see gapward enter reading --help\n", brake.Name)
 			continue
 		}
 		wired = true
