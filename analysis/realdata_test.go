@@ -32,6 +32,25 @@ func TestFilterAgainstNile(t *testing.T) {
 	}
 }
 
+// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4: an EWMA from 50 with
+// λ = 0.3. The filter of a local level does the same once its gain has settled,
+// at λ where the level's variance is λ²/(1−λ) of the readings'.
+func TestFilterAgainstHandbookEWMA(t *testing.T) {
+	const lambda = 0.3
+	x := belief{g: 50, gg: lambda}
+	n := 0
+	for _, row := range table(t, "nist_handbook_ewma.csv") {
+		x.predict(1, 0, 1, lambda*lambda/(1-lambda), 0, 1)
+		x.update(number(t, row, "x"), 1)
+		near(t, "reading "+row["t"], x.g, number(t, row, "ewma_exact"), 1e-9)
+		near(t, "reading "+row["t"]+" variance", x.gg, lambda, 1e-12)
+		n++
+	}
+	if n != 20 {
+		t.Errorf("%d readings compared, want 20", n)
+	}
+}
+
 // A gap with its rate at irregular times: state [gap, rate], Q = q·[t³/3, t²/2;
 // t²/2, t] with q = 1e-7, R = 4e-6, first state [0.5, 0] with variance 1e-4
 // each (statsmodels 0.13.5 and numpy).
