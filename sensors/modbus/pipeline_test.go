@@ -267,14 +267,16 @@ func TestOneDeadlineForConnectingAndAsking(t *testing.T) {
 	addr := serve(t, func(c net.Conn, _ int) { next(c); next(c) })
 	l := newTCPLink(addr, 1)
 	defer l.close()
-	for range 3 {
+	least := time.Hour // of some tries: a machine that is busy makes one take longer
+	for range 5 {
 		began := time.Now()
 		if err := readOne(t.Context(), l, 1); err == nil || !strings.Contains(err.Error(), "no answer from") {
 			t.Errorf("got %v", err)
 		}
-		if took := time.Since(began); took > testTimeout*3/2 && took < 2*testTimeout+testTimeout/2 {
-			t.Errorf("it took %v, twice the timeout of %v", took, testTimeout)
-		}
+		least = min(least, time.Since(began))
+	}
+	if least > testTimeout*3/2 && least < 2*testTimeout+testTimeout/2 {
+		t.Errorf("it took %v at least, twice the timeout of %v", least, testTimeout)
 	}
 }
 
