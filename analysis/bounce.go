@@ -1,12 +1,16 @@
 package analysis
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // bounceMS and scatterMS are the contact bounces and the scatters of the
-// brake's response that are weighed against each other, in milliseconds.
+// brake's response that are weighed against each other, in milliseconds. Between
+// scatters, which lie half an octave apart, the evidence is interpolated.
 var (
-	bounceMS  = [...]float64{0, 1, 2, 3.5, 5, 7, 10, 14, 20, 28}
-	scatterMS = [...]float64{0.5, 1, 2, 4, 8}
+	bounceMS  = [...]float64{0, 0.7, 1.5, 2.5, 3.5, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23.5, 26.5}
+	scatterMS = [...]float64{0.5, 0.707, 1, 1.414, 2, 2.828, 4, 5.657, 8}
 )
 
 // bounce learns for how long a polled drive contact bounces. A contact closes
@@ -17,20 +21,28 @@ var (
 // spread over more than the poll bracket, the rest is bounce (which spreads them
 // evenly, like the bracket) or the brake's own scatter (which has a normal
 // one's tails). The likelihoods of all combinations are kept.
+//
+// Where the brake's own scatter hides the bracket's shape that tells next to
+// nothing, and what is usual of contacts decides: many don't bounce at all, or
+// their input's filter hides it.
 type bounce struct {
-	log [len(bounceMS)][len(scatterMS)]float64
+	log [len(bounceMS)][len(scatterMS)]float32
 	n   float64
 	ms  float64 // the bounce that is to be expected …
 	u   float64 // … and its standard deviation
 }
 
 const (
-	bounceKeep   = 0.999 // what evidence counts for one edge later
-	bounceKnown  = 40    // edges before it is used
-	bounceEager  = 400   // edges that are all looked at; later on …
-	bounceSeldom = 6     // … one in so many
-	bounceUsual  = 3.0   // ms; long bounces are rarer
-	unlikely     = 1e-3  // share of edges that obey no rule
+	bounceKeep   = 0.9994 // what evidence counts for one edge later
+	bounceKnown  = 40     // edges before it is used
+	bounceEager  = 1000   // edges that are all looked at; later on …
+	bounceSeldom = 3      // … one in so many
+	bounceNone   = 0.4    // share of contacts that don't bounce
+	bounceUsual  = 3.0    // ms that half of the others don't bounce for
+	bounceCounts = 0.7    // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
+	bounceOut    = 100.0  // behind by so much a bounce is no longer looked at until that is forgotten
+	unlikely     = 1e-3   // share of edges that obey no rule …
+	anywhereMS   = 200.0  // … and may be answered within so long
 )
 
 // learn takes an edge and by how much the travel answered it later than usual,
@@ -39,27 +51,79 @@ func (b *bounce) learn(e edge, laterMS, periodMS float64) {
 	if e.HiNS == e.LoNS || periodMS <= 0 { // told by the device itself
 		return
 	}
-	width := float64(e.HiNS-e.oldNS()) * 1e-6 // negative where it was seen to bounce
 	if b.n++; b.n > bounceEager && int(b.n)%bounceSeldom != 0 {
 		return
 	}
-	for j, sd := range scatterMS {
-		scale := 1 / (sd * math.Sqrt2)
-		below := func(x float64) float64 { return quickErf((x - laterMS) * scale) } // half of it is the probability
-		for i, ms := range bounceMS {
-			l := 0.0
-			switch {
-			case ms <= width: // a reading within the bounce: either way, by half
-				inner, outer := (width-ms)/2, (width+ms)/2
-				l = (below(inner) - below(-inner) + below(outer) - below(-outer)) / 4
-			case ms+width > 0:
-				half := (width + ms) / 2
-				l = math.Exp2(-ms/periodMS) * (below(half) - below(-half)) / 2
+	width := float64(e.HiNS-e.oldNS()) * 1e-6 // negative where it was seen to bounce
+	says := func(ms, sd float64) float32 {
+		seen := (1-unlikely)*seenSo(ms, width, periodMS) + unlikely
+		l := (1-unlikely)*answered(laterMS, ms, width, sd) + unlikely/anywhereMS
+		return float32(math.Log(seen * l * periodMS))
+	}
+	i, j := b.likeliest()
+	usual, behind := says(bounceMS[i], scatterMS[j]), b.log[i][j]-bounceOut
+	for i, ms := range bounceMS {
+		row := &b.log[i]
+		look := slices.Max(row[:]) > behind // the others keep their distance, but for what is forgotten
+		for j, sd := range scatterMS {
+			said := usual
+			if look {
+				said = says(ms, sd)
 			}
-			b.log[i][j] = bounceKeep*b.log[i][j] + math.Log((l+unlikely)/periodMS)
+			row[j] = bounceKeep*row[j] + said
+		}
+	}
+	i, j = b.likeliest()
+	top := b.log[i][j]
+	for i := range b.log {
+		for j := range b.log[i] {
+			b.log[i][j] -= top
 		}
 	}
 	b.weigh()
+}
+
+// likeliest is where the evidence points to.
+func (b *bounce) likeliest() (i, j int) {
+	for k := range b.log {
+		for l := range b.log[k] {
+			if b.log[k][l] > b.log[i][j] {
+				i, j = k, l
+			}
+		}
+	}
+	return i, j
+}
+
+// seenSo is how likely a contact that bounces for so long shows the old value
+// last, and the new one first, so far apart. Each poll within the bounce reads
+// either way, by half.
+func seenSo(bounceMS, widthMS, periodMS float64) float64 {
+	if widthMS > 0 { // all old ones came before all new ones
+		polls, part := math.Modf(bounceMS / periodMS)
+		return ((1-part)*(polls+1) + part*(polls+2)/2) * math.Exp2(-polls)
+	}
+	// The polls before the first new one and after the last old one.
+	outer := (bounceMS + widthMS) / periodMS
+	return math.Max(outer, 0) * math.Exp2(-outer-1)
+}
+
+// answered is the density, per ms, of the travel's answers to edges that were
+// seen in a bracket so wide: where the edge may have been, blurred by the brake's
+// scatter.
+func answered(laterMS, bounceMS, widthMS, scatterMS float64) float64 {
+	scale := 1 / (scatterMS * math.Sqrt2)
+	within := func(half float64) float64 { // twice the probability
+		return math.Erf((half-laterMS)*scale) - math.Erf((-half-laterMS)*scale)
+	}
+	outer := (widthMS + bounceMS) / 2
+	switch {
+	case outer <= 0: // it doesn't bounce for so long
+		return 0
+	case bounceMS <= widthMS: // a reading within the bounce: either way, by half
+		return (within((widthMS-bounceMS)/2) + within(outer)) / (4 * widthMS)
+	}
+	return within(outer) / (4 * outer)
 }
 
 // weigh works out the expected bounce.
@@ -67,34 +131,59 @@ func (b *bounce) weigh() {
 	if b.n < bounceKnown {
 		return
 	}
-	best := math.Inf(-1)
-	for i := range b.log {
-		for _, l := range b.log[i] {
-			best = math.Max(best, l+rarity(bounceMS[i]))
-		}
-	}
 	var sum, first, second float64
 	for i, ms := range bounceMS {
-		for _, l := range b.log[i] {
-			p := math.Exp(l + rarity(ms) - best)
-			sum += p
-			first += p * ms
-			second += p * ms * ms
-		}
+		p := usual(i) * likelihood(&b.log[i])
+		sum += p
+		first += p * ms
+		wide := bounceMS[min(i+1, len(bounceMS)-1)] - bounceMS[max(i-1, 0)] // of the two sides that it stands for
+		second += p * (ms*ms + wide*wide/48)
 	}
 	b.ms = first / sum
 	b.u = math.Sqrt(math.Max(second/sum-b.ms*b.ms, 0))
 }
 
-// rarity is the logarithm of how often, as things go, a contact bounces for so
-// long: the density falls with the square of the time.
-func rarity(ms float64) float64 { return -2 * math.Log1p(ms/bounceUsual) }
+// likelihood sums over the scatters. With many edges their likelihood is narrower
+// than they lie apart: about the likeliest one a cubic goes through the logarithms
+// of four.
+func likelihood(log *[len(scatterMS)]float32) (sum float64) {
+	const (
+		between = 8.0  // values from one scatter to the next
+		nothing = 60.0 // so far behind the likeliest, this bounce is out of the question
+	)
+	top := 0
+	for j, l := range log {
+		if l > log[top] {
+			top = j
+		}
+	}
+	if log[top] < -nothing {
+		return 0
+	}
+	last := len(log) - 1
+	for at := math.Max(float64(top-1), 0); at <= math.Min(float64(top+1), float64(last)); at += 1 / between {
+		from := min(max(int(at)-1, 0), last-3)
+		x := at - float64(from)
+		l0, l1, l2, l3 := float64(log[from]), float64(log[from+1]), float64(log[from+2]), float64(log[from+3])
+		l := -l0*(x-1)*(x-2)*(x-3)/6 + l1*x*(x-2)*(x-3)/2 - l2*x*(x-1)*(x-3)/2 + l3*x*(x-1)*(x-2)/6
+		sum += math.Exp(bounceCounts * l)
+	}
+	return sum
+}
 
-// quickErf is the error function to 0.0005, which is half of what is granted to
-// edges that obey no rule (Abramowitz & Stegun, 7.1.27).
-func quickErf(x float64) float64 {
-	a := math.Abs(x)
-	d := 1 + a*(0.278393+a*(0.230389+a*(0.000972+a*0.078108)))
-	d *= d
-	return math.Copysign(1-1/(d*d), x)
+// usual is how often, as things go, a contact bounces for about so long: of those
+// that bounce at all the density falls with the square of the time.
+func usual(i int) float64 {
+	shorter := func(ms float64) float64 { return ms / (ms + bounceUsual) }
+	if i == 0 {
+		return bounceNone
+	}
+	below, above := 0.0, 1.0
+	if i > 1 {
+		below = shorter((bounceMS[i-1] + bounceMS[i]) / 2)
+	}
+	if i+1 < len(bounceMS) {
+		above = shorter((bounceMS[i] + bounceMS[i+1]) / 2)
+	}
+	return (1 - bounceNone) * (above - below)
 }

@@ -42,6 +42,7 @@ type Brake struct {
 	trace   trace
 	health  [7]health // by sensors.Signal
 	drive   contact
+	bounce  bounce // the drive contact's
 	switchr contact
 	motion  motion
 	still   still
@@ -247,6 +248,7 @@ func (b *Brake) wakeFor(c *contact) {
 
 // driveEdge opens or closes a cycle.
 func (b *Brake) driveEdge(e edge, out *Out) {
+	e.BounceMS, e.BounceUMS = b.bounce.ms, b.bounce.u
 	if e.On {
 		b.finish(e.LoNS, out)
 		b.open(e)
@@ -325,7 +327,7 @@ func (b *Brake) measured(endNS int64) Cycle {
 		return b.switchCycle()
 	}
 	if b.driven {
-		w.bounce, w.drivePollMS = &b.drive.bounce, b.drive.periodNS()*1e-6
+		w.bounce, w.drivePollMS = &b.bounce, b.drive.periodNS()*1e-6
 	}
 	if b.flags&(FlagFrozen|FlagNotSet) != 0 || b.heldOpen {
 		return bareCycle(w)

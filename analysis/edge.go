@@ -33,24 +33,24 @@ func (e edge) atNS() int64 {
 	return e.middleNS() - int64(e.BounceMS*0.5e6)
 }
 
-// uS is the standard uncertainty of the edge's time in seconds. Without bounce
-// it is that of a uniform distribution over the poll bracket (JCGM 100:2008,
-// 4.3.7). Bounce of up to the bracket's width b < w adds two flanks on which the
-// density is half as high,
+// uS is the standard uncertainty of the edge's time in seconds, but for what is
+// not known of its mean. Without bounce it is that of a uniform distribution over
+// the poll bracket w (JCGM 100:2008, 4.3.7). Bounce of up to the bracket's width
+// b < w adds two flanks on which the density is half as high,
 //
-//	u² = [b·(b²/12 + w²/4) + (w−b)³/12] / w,
+//	u² = [b·(b²/12 + w²/4) + (w−b)³/12] / w = w²/12 + b²/4,
 //
-// and a longer one, seen or not, leaves a uniform distribution over w + b, which
-// is as little known as b is.
+// and a longer one, seen or not, leaves a uniform distribution over w + b. Of a
+// bounce that is itself uncertain the square's expectation counts.
 func (e edge) uS() float64 {
 	if e.LoNS == e.HiNS {
 		return 0
 	}
-	w, b := float64(e.HiNS-e.oldNS())*1e-9, e.BounceMS*1e-3
+	w, b, u := float64(e.HiNS-e.oldNS())*1e-9, e.BounceMS*1e-3, e.BounceUMS*1e-3
 	if b < w {
-		return math.Sqrt((b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w)
+		return math.Sqrt(w*w/12 + (b*b+u*u)/4)
 	}
-	return math.Hypot(w+b, e.BounceUMS*1e-3) / math.Sqrt(12)
+	return math.Hypot(w+b, u) / math.Sqrt(12)
 }
 
 const (
@@ -77,7 +77,6 @@ type contact struct {
 	changes  bool  // the source sends only changes, or each with a time of its own
 	stampNS  int64 // the step of that time, 0 where nothing is known of it
 	doubted  bool  // a reading since the latest good one was bad
-	bounce   bounce
 }
 
 // step takes a reading and reports whether an edge has become certain, which
@@ -140,7 +139,6 @@ func (c *contact) advance(nowNS int64) bool {
 		return false
 	}
 	c.pending, c.on = false, c.cand.On
-	c.cand.BounceMS, c.cand.BounceUMS = c.bounce.ms, c.bounce.u
 	return true
 }
 

@@ -49,6 +49,7 @@ func (b *Brake) learned(s *state) {
 	s.name('v', learnedVersion)
 	s.part("meter", b.meter.learned)
 	s.part("drive", b.drive.learned)
+	s.part("bounce", b.bounce.learned)
 	s.part("released", b.switchr.learned)
 	s.part("still", b.still.learned)
 	s.part("thermal", b.thermal.learned)
@@ -138,12 +139,14 @@ func (f *shortfall) learned(s *state) {
 func (c *contact) learned(s *state) {
 	s.f64("stepNS", &c.stepNS)
 	s.int("repeats", &c.repeats)
-	s.part("bounce", c.bounce.learned)
 }
 
 func (b *bounce) learned(s *state) {
+	s.length("log", len(b.log)*len(b.log[0]))
 	for i := range b.log {
-		s.f64s("log", b.log[i][:])
+		for j := range b.log[i] {
+			s.f32("log", &b.log[i][j])
+		}
 	}
 	s.f64("n", &b.n)
 	s.f64("ms", &b.ms)

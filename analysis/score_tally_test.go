@@ -14,15 +14,14 @@ import (
 
 // moments gathers errors.
 type moments struct {
-	n, sum, square, z, z2, covered float64
-	brakes                         []float64 // mean error of each
+	n, sum, square, z2, covered float64
+	brakes                      []float64 // mean error of each
 }
 
 func (m *moments) add(e, u float64) {
 	m.n++
 	m.sum += e
 	m.square += e * e
-	m.z += e / u
 	m.z2 += e * e / (u * u)
 	if math.Abs(e) <= 2*u {
 		m.covered++
@@ -32,7 +31,11 @@ func (m *moments) add(e, u float64) {
 func (m *moments) bias() float64  { return m.sum / m.n }
 func (m *moments) rmse() float64  { return math.Sqrt(m.square / m.n) }
 func (m *moments) cover() float64 { return m.covered / m.n }
-func (m *moments) zSD() float64   { return math.Sqrt(m.z2/m.n - (m.z/m.n)*(m.z/m.n)) }
+
+// zRMS is by how much the errors scatter over their u. They are taken about zero:
+// what all cycles of a brake have in common, such as what isn't known of a contact's
+// bounce, is part of u.
+func (m *moments) zRMS() float64 { return math.Sqrt(m.z2 / m.n) }
 
 // brakeOver notes the end of a brake's history, whose mean error is e.
 func (m *moments) brakeOver(e float64) { m.brakes = append(m.brakes, e) }
@@ -326,8 +329,8 @@ func (r *score) print(w io.Writer) {
 	fmt.Fprintf(w, "%-23s %5d %.4f %.4f %4d/%-4d %4d/%-4d |%6.2f %6.3f %5.2f %5.2f %5.3f |%6.3f %5.3f %5.3f %4.2f |%6.3f %5.3f %5.3f %4.2f | %5.3f |",
 		r.name, r.truths, r.recall(), r.precision(), r.full, r.mustFull, r.jog, r.mustJog,
 		r.gap.bias(), r.gap.bias()/r.gap.rmse(), r.gap.rmse(), r.ratio(), r.gap.cover(),
-		r.release.bias()/r.period, r.release.rel(), r.release.zSD(), r.release.smoothed(),
-		r.set.bias()/r.period, r.set.rel(), r.set.zSD(), r.set.smoothed(), r.early.rel())
+		r.release.bias()/r.period, r.release.rel(), r.release.zRMS(), r.release.smoothed(),
+		r.set.bias()/r.period, r.set.rel(), r.set.zRMS(), r.set.smoothed(), r.early.rel())
 	for _, c := range analysis.Conditions() {
 		if n := r.alarms[c]; n > 0 {
 			fmt.Fprintf(w, " %s %d", c, n)
@@ -344,8 +347,8 @@ func (r *score) print(w io.Writer) {
 
 // printHead writes what the columns are. Gaps: bias in µm and as a part of the
 // RMSE, RMSE in µm and over the oracle's, share within ±2u. Times: bias over the
-// poll period, RMSE over what the polled edge leaves, standard deviation of the
-// error over u, RMSE of the smoothed value over that of the mean of twelve.
+// poll period, RMSE over what the polled edge leaves, deviation of the error
+// over u, RMSE of the smoothed value over that of the mean of twelve.
 func printHead(w io.Writer) {
 	fmt.Fprintln(w, "                                                               | gap                              | release time               | set time                   | first")
 	fmt.Fprintln(w, "family                 cycles recall precis  full found  jogs     |  bias  /rmse  rmse ratio cover |   bias  rmse  e/u  mean |  bias  rmse   e/u  mean |   60  | alarms")

@@ -66,7 +66,7 @@ const (
 	coverLeast  = 0.93  // of the truth by ±2u
 	coverMost   = 0.97
 	overFloor   = 1.08 // RMSE of times over what the polled edge leaves
-	uRightLeast = 0.9  // standard deviation of a time's error over its u
+	uRightLeast = 0.9  // deviation of a time's error from 0 over its u
 	uRightMost  = 1.1
 )
 
@@ -124,7 +124,7 @@ func (r *score) problems(f family, full bool) (list []string) {
 		}
 		se := chance/math.Sqrt(2*one.n) + young/2
 		bad(math.Abs(one.bias()) > (biasPart+young)*r.period+chance*one.biasSE(), "%s time's bias is %.3f T", one.name, one.bias()/r.period)
-		bad(!f.poll.byException() && one.zSD() < uRightLeast-se || one.zSD() > uRightMost+se, "%s time's error over u scatters by %.3f", one.name, one.zSD())
+		bad(!f.poll.byException() && one.zRMS() < uRightLeast-se || one.zRMS() > uRightMost+se, "%s time's error over u scatters by %.3f", one.name, one.zRMS())
 		if f.poll.byException() { // no poll blurs the edge
 			continue
 		}
