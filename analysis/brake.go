@@ -94,6 +94,8 @@ const (
 	// a cycle ends with the next drive-on, or when the set plateau after it
 	// has been watched for this long
 	watchSetNS = 10e9
+	// of the rest before a cycle so much is kept with it
+	leadNS = 600e6
 )
 
 // New makes the state machine of one brake. Settings must have passed the
@@ -251,19 +253,22 @@ func (b *Brake) driveEdge(e edge, out *Out) {
 	e.BounceMS, e.BounceUMS = b.bounce.ms, b.bounce.u
 	if e.On {
 		b.finish(e.LoNS, out)
-		b.open(e)
+		b.open(e, out)
 	} else {
 		b.driveOff(e)
 	}
 	b.wakeNS = min(b.wakeNS, b.deadlineNS())
 }
 
-func (b *Brake) open(e edge) {
+func (b *Brake) open(e edge, out *Out) {
 	b.phase, b.on = running, e
 	b.restedNS = e.HiNS - b.off.HiNS
 	b.dueNS = e.atNS() + int64(b.set.Timing.NotReleasedAfter)
 	b.fromNS = max(b.fromNS, e.LoNS-watchSetNS)
-	b.trace.dropBefore(b.fromNS)
+	b.meter.scratch = &out.scratch
+	b.meter.begin(&b.trace, b.fromNS, e)
+	b.meter.scratch = nil
+	b.trace.dropBefore(max(b.fromNS, e.LoNS-leadNS))
 	b.freed, b.closed, b.raised, b.told, b.flags, b.lost = false, false, false, false, 0, 0
 	b.above, b.below = 0, 0
 	b.onSwitch, b.offSwitch = edge{}, edge{}
@@ -316,13 +321,14 @@ func (b *Brake) finish(endNS int64, out *Out) {
 	if b.probed || b.trace.len() > 0 {
 		out.Waveforms = append(out.Waveforms, b.waveform(c, endNS))
 	}
+	b.trace.cycleOver()
 	b.tellProbe(c, out)
 	b.learn(c, b.nowNS, out)
 	b.fromNS = max(b.fromNS, b.off.HiNS)
 }
 
 func (b *Brake) measured(endNS int64) Cycle {
-	w := window{on: b.on, off: b.off, fromNS: b.fromNS, endNS: endNS, driven: b.driven, lost: b.lost, restedNS: b.restedNS}
+	w := window{on: b.on, off: b.off, endNS: endNS, driven: b.driven, lost: b.lost, restedNS: b.restedNS}
 	if b.trace.len() == 0 && b.driven {
 		return b.switchCycle()
 	}

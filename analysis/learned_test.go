@@ -21,7 +21,7 @@ var passing = strings.Fields(`
 	Brake.told Brake.heldOpen Brake.flags Brake.ref Brake.freeMM Brake.held Brake.above Brake.below Brake.onSwitch
 	Brake.offSwitch Brake.tempC Brake.restedNS Brake.record Brake.nowNS Brake.wakeNS Brake.dueNS
 	Brake.toldRelease Brake.toldSet Brake.owedRelease Brake.owedSet
-	meter.stepMM meter.latest meter.scratch
+	meter.stepMM meter.latest meter.opened meter.scratch
 	contact.known contact.on contact.pending contact.cand contact.candOff contact.lastNS contact.polledNS contact.changes
 	contact.stampNS contact.doubted
 	thermal.given`)

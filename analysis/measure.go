@@ -5,7 +5,6 @@ import "math"
 // window is where on the trace one cycle lies.
 type window struct {
 	on, off edge
-	fromNS  int64 // the set plateau before starts no earlier than this
 	endNS   int64 // the cycle ends: the next drive-on, or as far as was watched
 	driven  bool  // the edges are the drive's own, not guessed from the travel
 	lost    int   // bad or missing travel readings in the cycle
@@ -36,7 +35,7 @@ func (m *meter) measure(t *trace, w window, want expectation) Cycle {
 		c.Flags |= FlagLostSamples
 	}
 
-	before := m.setBefore(t, w)
+	before := m.opened
 	after := m.setAfter(t, w, want.minMM)
 	if before.N >= minPlateau && after.N >= minPlateau {
 		moved := after.MM - before.MM
@@ -134,10 +133,13 @@ type setPlateau struct {
 	wayMM         float64
 }
 
-// setBefore is the set plateau that ends with the drive-on. A probe that was
-// moved while the brake rested splits it: the part after that counts.
-func (m *meter) setBefore(t *trace, w window) level {
-	lo, hi := t.span(w.fromNS, w.on.LoNS)
+// begin measures the set plateau that ends with the drive-on: what lies before is
+// of no use for the cycle. A probe that was moved while the brake rested splits
+// it: the part after that counts.
+func (m *meter) begin(t *trace, fromNS int64, on edge) { m.opened = m.setBefore(t, fromNS, on) }
+
+func (m *meter) setBefore(t *trace, fromNS int64, on edge) level {
+	lo, hi := t.span(fromNS, on.LoNS)
 	p := &m.latest
 	if hi > lo && p.N > 0 && t.at(hi-1) == p.lastNS {
 		l := p.level
@@ -354,7 +356,7 @@ const (
 func (m *meter) times(t *trace, w window, c *Cycle, before, free, after level) {
 	if rise := free.MM - before.MM; before.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.on.LoNS, w.off.HiNS+1)
-		c.ReleaseS, c.ReleaseUS = m.timeOf(&m.release, t, max(lo-1, before.From), hi, w, w.on, before.MM, free)
+		c.ReleaseS, c.ReleaseUS = m.timeOf(&m.release, t, max(lo-1, t.head), hi, w, w.on, before.MM, free)
 	}
 	if rise := free.MM - after.MM; after.N >= minPlateau && rise > 0 {
 		lo, hi := t.span(w.off.LoNS, w.endNS)

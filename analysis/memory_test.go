@@ -5,20 +5,46 @@ import (
 	"unsafe"
 )
 
+// heldBytes is what a brake holds of its own between its cycles.
+func heldBytes(b *Brake) int {
+	return int(unsafe.Sizeof(*b)) + cap(b.trace.kept)*int(unsafe.Sizeof(stored{}))
+}
+
 // A small box watches a hall of brakes: what one of them needs between its
-// cycles, long ones polled every 20 ms, is bounded. Scratch memory is lent by
-// the pipeline.
+// cycles, long ones polled every 20 ms, is bounded, and a rest of half an hour
+// takes no more. Scratch memory is lent by the pipeline.
 func TestMemoryOfOneBrake(t *testing.T) {
-	h := newHand(evenRuns(40, 12, 12)...)
+	runs := evenRuns(40, 12, 12)
+	h := newHand(runs...)
+	h.endS += 1800
 	b, out := New(handSettings()), &Out{}
 	for _, s := range h.samples(3) {
 		b.Step(s, out)
 		out.Reset()
 	}
-	size := int(unsafe.Sizeof(*b)) + cap(b.trace.kept)*int(unsafe.Sizeof(stored{}))
-	t.Logf("%d bytes, %d of them the trace", size, cap(b.trace.kept)*int(unsafe.Sizeof(stored{})))
-	if size > 32<<10 {
+	t.Logf("%d bytes, %d of them the trace", heldBytes(b), cap(b.trace.kept)*int(unsafe.Sizeof(stored{})))
+	if size := heldBytes(b); size > 20<<10 {
 		t.Errorf("a brake takes %d bytes", size)
+	}
+}
+
+// What one long run took is given back once the brake is used as usual.
+func TestTraceGivesMemoryBack(t *testing.T) {
+	runs := append([][2]float64{{2, 100}}, evenRuns(120, 2, 1)...)
+	for i := range runs[1:] {
+		runs[i+1][0] += 110
+		runs[i+1][1] += 110
+	}
+	h := newHand(runs...)
+	b, out := New(handSettings()), &Out{}
+	most := 0
+	for _, s := range h.samples(3) {
+		b.Step(s, out)
+		out.Reset()
+		most = max(most, cap(b.trace.kept))
+	}
+	if left := cap(b.trace.kept); most < 4000 || left > most/8 {
+		t.Errorf("room for %d readings is kept of %d", left, most)
 	}
 }
 

@@ -26,7 +26,7 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 			m.out++
 			if m.out >= 2 {
 				b.finish(b.leftLevel(b.ref.mm).LoNS, out)
-				b.open(b.leftLevel(b.ref.mm))
+				b.open(b.leftLevel(b.ref.mm), out)
 				m.out, m.back, b.freeMM = 0, 0, mm
 			}
 		case rise < -threshold:

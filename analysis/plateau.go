@@ -15,6 +15,7 @@ type meter struct {
 	release  curve // the travel's course after drive-on …
 	setting  curve // … and after drive-off
 	latest   setPlateau
+	opened   level     // the set plateau before the cycle under way
 	before   plateaus  // of the latest full cycle
 	bumpMM   float64   // by how much the probe was moved last
 	short    shortfall // cycles in which the brake freed only in part

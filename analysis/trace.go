@@ -13,6 +13,9 @@ type trace struct {
 	baseNS int64 // time of what is kept as step 0
 	kept   []stored
 	head   int // the first that still counts
+
+	cycles int // since its memory was last looked at …
+	most   int // … and the most readings that counted at the end of one
 }
 
 type stored struct {
@@ -25,10 +28,15 @@ const (
 	maxTrace = 6000
 	// timeStepNS is the step of the times. They reach twelve hours back.
 	timeStepNS = 10_000
+	// traceCycles are looked at before memory is given back.
+	traceCycles = 50
 )
 
 func (t *trace) add(atNS int64, mm float64) {
-	if len(t.kept) == cap(t.kept) && t.head > len(t.kept)/4 {
+	if n := len(t.kept); n == cap(t.kept) {
+		if t.head <= n/8 {
+			t.resize(n + n/8 + 64)
+		}
 		t.kept = slices.Delete(t.kept, 0, t.head)
 		t.head = 0
 	}
@@ -39,6 +47,27 @@ func (t *trace) add(atNS int64, mm float64) {
 		t.rebase(atNS)
 	}
 	t.kept = append(t.kept, stored{uint32((atNS - t.baseNS) / timeStepNS), float32(mm)})
+}
+
+// resize gives the trace memory for so many readings: no more than it needs, for
+// there are many of them.
+func (t *trace) resize(readings int) {
+	t.kept = append(make([]stored, 0, readings), t.kept...)
+}
+
+// cycleOver looks after so many cycles whether the trace has come to need much
+// less memory than it once did.
+func (t *trace) cycleOver() {
+	t.most = max(t.most, t.len())
+	if t.cycles++; t.cycles < traceCycles {
+		return
+	}
+	if need := t.most + t.most/4 + 64; need < cap(t.kept)/2 {
+		t.kept = slices.Delete(t.kept, 0, t.head)
+		t.head = 0
+		t.resize(need)
+	}
+	t.cycles, t.most = 0, 0
 }
 
 // rebase counts time from later on, so that it reaches to atNS. What is too

@@ -40,6 +40,9 @@ func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 			b.shorten(atNS)
 		}
 	}
+	if b.phase == resting {
+		b.trace.dropBefore(atNS - watchSetNS)
+	}
 	b.trace.add(atNS, mm)
 	if b.still.step(atNS, mm) {
 		b.fromNS = atNS
@@ -65,16 +68,9 @@ func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 	}
 }
 
-// shorten keeps the trace bounded: a long rest loses its beginning, a long
-// run every second reading of its middle.
+// shorten keeps the trace bounded: a long run loses every second reading of its
+// middle.
 func (b *Brake) shorten(nowNS int64) {
-	if b.phase == resting {
-		b.trace.dropBefore(nowNS - watchSetNS)
-		b.fromNS = max(b.fromNS, nowNS-watchSetNS)
-	}
-	if b.trace.len() < maxTrace {
-		return
-	}
 	b.trace.thin(b.on.HiNS+2e9, nowNS-2e9)
 	if b.trace.len() >= maxTrace { // sampled faster than thinning can follow
 		b.trace.thin(b.trace.at(b.trace.head), nowNS-1e9)
