@@ -161,3 +161,55 @@ func (o *oracle) forget(after span) {
 	}
 	o.atNS, o.mm = o.atNS[:n], o.mm[:n]
 }
+
+// growth is how the oracle refers its gaps to 20 °C. It knows the temperature of
+// each cycle and how much real gaps scatter, and that they grow over the cycles by
+// a straight line, but not how much they grow with temperature: unless that is
+// given it fits it, by least squares over the cycles so far and from what it knows
+// of brakes of this kind.
+type growth struct {
+	given float64       // mm/K, NaN where it is to be fitted
+	a     [3][4]float64 // normal equations of level, wear and growth
+	sdMM  float64       // of a gap about its line
+}
+
+func newGrowth(f *family) growth {
+	p := f.params()
+	g := growth{given: math.NaN(), sdMM: 1e-3 * math.Hypot(p.GapScatterUM, p.SeatScatterUM/math.Sqrt2)}
+	if f.thermal != nil {
+		g.given = f.thermal.UMPerK * 1e-3
+		return g
+	}
+	const most = 0.4e-3 // as warm makes brakes: evenly up to it
+	g.a[2][2] = g.sdMM * g.sdMM / (most * most / 3)
+	return g
+}
+
+// refer is a gap as it would be at 20 °C, by what is known up to this cycle.
+func (g *growth) refer(cycle int, gapMM, warmer float64) float64 {
+	if math.IsNaN(gapMM) {
+		return gapMM
+	}
+	if !math.IsNaN(g.given) {
+		return gapMM - g.given*warmer
+	}
+	col := [3]float64{1, float64(cycle) * 1e-3, warmer}
+	for r := range 3 {
+		for c := range 3 {
+			g.a[r][c] += col[r] * col[c]
+		}
+		g.a[r][3] += col[r] * gapMM
+	}
+	m := g.a
+	m[0][0] += 1e-9
+	m[1][1] += 1e-9
+	for k := range 2 { // forward elimination leaves the growth last
+		for r := k + 1; r < 3; r++ {
+			part := m[r][k] / m[k][k]
+			for c := k; c < 4; c++ {
+				m[r][c] -= part * m[k][c]
+			}
+		}
+	}
+	return gapMM - m[2][3]/m[2][2]*warmer
+}

@@ -194,12 +194,14 @@ func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
 		smoothed[0], smoothed[1] = append(smoothed[0], v.ReleaseS), append(smoothed[1], v.SetS)
 	}
 	if f.poll.temperature { // what was measured is referred to 20 °C
+		grows := newGrowth(&f)
 		for i := range p.truth {
 			x := &p.truth[i]
-			x.GapMM -= f.params().GapUMPerK * 1e-3 * (x.TemperatureC - 20)
+			warmer := x.TemperatureC - 20
 			if i < done {
-				oracleGaps[i] -= f.params().GapUMPerK * 1e-3 * (x.TemperatureC - 20)
+				oracleGaps[i] = grows.refer(i, oracleGaps[i], warmer)
 			}
+			x.GapMM -= f.params().GapUMPerK * 1e-3 * warmer
 		}
 	}
 	r.match(&f, p.truth[:done], oracleGaps, fair, out.Cycles, smoothed, pollNS, shownNS)

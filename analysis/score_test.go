@@ -103,13 +103,11 @@ func (r *score) problems(f family, full bool) (list []string) {
 		common = 2 * g.commonSE()
 	}
 	bad(math.Abs(g.bias()) > biasPart*g.rmse()+chance*g.biasSE()+common, "gap's bias %.3f µm with RMSE %.2f", g.bias(), g.rmse())
-	// The oracle is told how the gap grows with temperature: no fit can match it.
-	fits := f.poll.temperature && f.brake(0).thermal == nil
 	// A probe that reports changes keeps to itself what moves by less, which is
 	// stated as if it were a converter's step: too much where noise, or its turn,
 	// brings a report about.
 	quiet := f.poll.byException()
-	bad(!fits && !quiet && r.ratio() > overOracle*(1+chance/math.Sqrt(r.fair.n)), "gap's RMSE is %.2f × the oracle's", r.ratio())
+	bad(!quiet && r.ratio() > overOracle*(1+chance/math.Sqrt(r.fair.n)), "gap's RMSE is %.2f × the oracle's", r.ratio())
 	se := chance * math.Sqrt(0.05*0.95/g.n)
 	bad(g.cover() < coverLeast-se || !quiet && g.cover() > coverMost+se, "±2u covers %.3f", g.cover())
 	bad(r.fair.cover() < coverLeast-se || !quiet && r.fair.cover() > coverMost+se, "±2u covers %.3f of the good cycles", r.fair.cover())
