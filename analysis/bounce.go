@@ -33,16 +33,16 @@ type bounce struct {
 }
 
 const (
-	bounceKeep   = 0.9994 // what evidence counts for one edge later
-	bounceKnown  = 40     // edges before it is used
-	bounceEager  = 1000   // edges that are all looked at; later on …
-	bounceSeldom = 3      // … one in so many
-	bounceNone   = 0.4    // share of contacts that don't bounce
-	bounceUsual  = 3.0    // ms that half of the others don't bounce for
-	bounceCounts = 0.7    // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
-	bounceOut    = 100.0  // behind by so much a bounce is no longer looked at until that is forgotten
-	unlikely     = 1e-3   // share of edges that obey no rule …
-	anywhereMS   = 200.0  // … and may be answered within so long
+	bounceKeep   = 0.999 // what evidence counts for one edge later
+	bounceKnown  = 40    // edges before it is used
+	bounceEager  = 1000  // edges that are all looked at; later on …
+	bounceSeldom = 5     // … one in so many
+	bounceNone   = 0.4   // share of contacts that don't bounce
+	bounceUsual  = 3.0   // ms that half of the others don't bounce for
+	bounceCounts = 0.7   // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
+	bounceOut    = 100.0 // behind by so much a bounce is no longer looked at until that is forgotten
+	unlikely     = 1e-3  // share of edges that obey no rule …
+	anywhereMS   = 200.0 // … and may be answered within so long
 )
 
 // learn takes an edge and by how much the travel answered it later than usual,
@@ -55,22 +55,24 @@ func (b *bounce) learn(e edge, laterMS, periodMS float64) {
 		return
 	}
 	width := float64(e.HiNS-e.oldNS()) * 1e-6 // negative where it was seen to bounce
-	says := func(ms, sd float64) float32 {
-		seen := (1-unlikely)*seenSo(ms, width, periodMS) + unlikely
+	says := func(seen, ms, sd float64) float32 {
 		l := (1-unlikely)*answered(laterMS, ms, width, sd) + unlikely/anywhereMS
-		return float32(math.Log(seen * l * periodMS))
+		return float32(math.Log(seen * l))
 	}
+	seen := func(ms float64) float64 { return ((1-unlikely)*seenSo(ms, width, periodMS) + unlikely) * periodMS }
 	i, j := b.likeliest()
-	usual, behind := says(bounceMS[i], scatterMS[j]), b.log[i][j]-bounceOut
+	usual, behind := says(seen(bounceMS[i]), bounceMS[i], scatterMS[j]), b.log[i][j]-bounceOut
 	for i, ms := range bounceMS {
 		row := &b.log[i]
-		look := slices.Max(row[:]) > behind // the others keep their distance, but for what is forgotten
-		for j, sd := range scatterMS {
-			said := usual
-			if look {
-				said = says(ms, sd)
+		if slices.Max(row[:]) < behind { // it keeps its distance, but for what is forgotten
+			for j := range row {
+				row[j] = bounceKeep*row[j] + usual
 			}
-			row[j] = bounceKeep*row[j] + said
+			continue
+		}
+		seen := seen(ms)
+		for j, sd := range scatterMS {
+			row[j] = bounceKeep*row[j] + says(seen, ms, sd)
 		}
 	}
 	i, j = b.likeliest()
@@ -114,7 +116,11 @@ func seenSo(bounceMS, widthMS, periodMS float64) float64 {
 func answered(laterMS, bounceMS, widthMS, scatterMS float64) float64 {
 	scale := 1 / (scatterMS * math.Sqrt2)
 	within := func(half float64) float64 { // twice the probability
-		return math.Erf((half-laterMS)*scale) - math.Erf((-half-laterMS)*scale)
+		from, to := (-half-laterMS)*scale, (half-laterMS)*scale
+		if from > 4 || to < -4 { // next to nothing
+			return 0
+		}
+		return math.Erf(to) - math.Erf(from)
 	}
 	outer := (widthMS + bounceMS) / 2
 	switch {

@@ -185,7 +185,7 @@ func (b *Brake) Step(s sensors.Sample, out *Out) {
 	}
 	if b.nowNS >= b.wakeNS {
 		b.Advance(s.AtNS, out)
-	} else if b.phase != resting {
+	} else if b.phase != resting && b.undecided() {
 		b.deadlines(out)
 	}
 }

@@ -46,8 +46,9 @@ func (n *noise) learn(res []float64, turn float64) {
 	}
 	most := math.Max(noiseMemory, 10*count)
 	var first float64
+	all := autocovariances(res)
 	for lag := 0; lag <= min(maxLag, len(res)/2); lag++ {
-		c := autocovariance(res, lag)
+		c := all[lag]
 		lost := 1.0
 		if turn != 0 {
 			lost += 2 * math.Cos(turn*float64(lag))
@@ -127,15 +128,33 @@ func (n *noise) inflation(readings int) float64 {
 	return meanVariance(n.cov[:], readings) * float64(readings) / n.cov[0]
 }
 
-// autocovariance of residuals about zero, with divisor n (which keeps the
-// sequence positive definite; Priestley, Spectral Analysis and Time Series,
-// 5.3, from memory).
-func autocovariance(res []float64, lag int) float64 {
-	var sum float64
-	for i := lag; i < len(res); i++ {
-		sum += res[i] * res[i-lag]
+// autocovariances of residuals about zero, with divisor n (which keeps the
+// sequence positive definite; Priestley, Spectral Analysis and Time Series, 5.3,
+// from memory). Four lags at a time keep the processor's adders busy.
+func autocovariances(res []float64) (c [maxLag + 4]float64) {
+	for lag := 0; lag <= maxLag; lag += 4 {
+		var c0, c1, c2, c3 float64
+		for i := lag; i < min(lag+3, len(res)); i++ { // where not all four reach back
+			for k := lag; k <= i; k++ {
+				c[k] += res[i] * res[i-k]
+			}
+		}
+		for i := lag + 3; i < len(res); i++ {
+			x, back := res[i], res[i-lag-3:i-lag+1:i-lag+1]
+			c3 += x * back[0]
+			c2 += x * back[1]
+			c1 += x * back[2]
+			c0 += x * back[3]
+		}
+		c[lag] += c0
+		c[lag+1] += c1
+		c[lag+2] += c2
+		c[lag+3] += c3
 	}
-	return sum / float64(len(res))
+	for lag := range c {
+		c[lag] /= float64(len(res))
+	}
+	return c
 }
 
 // meanVariance is the variance of the mean of n readings whose

@@ -74,9 +74,40 @@ func huber(v []float64, start, sd, k float64) float64 {
 	if sd <= 0 || len(v) == 0 {
 		return start
 	}
-	mu, reach := start, k*sd
+	// What lies well within reach keeps its full weight while the estimate moves
+	// but little: it is summed once.
+	const slack = 0.1
+	reach := k * sd
+	var far [24]float64
+	var inner float64
+	n := 0
+	for _, x := range v {
+		if math.Abs(x-start) <= (1-slack)*reach {
+			inner += x
+			continue
+		}
+		if n == len(far) {
+			return reweighted(v, 0, 0, start, sd, reach, math.Inf(1))
+		}
+		far[n] = x
+		n++
+	}
+	if n == 0 {
+		return inner / float64(len(v))
+	}
+	mu := reweighted(far[:n], inner, float64(len(v)-n), start, sd, reach, slack*reach)
+	if math.IsNaN(mu) {
+		return reweighted(v, 0, 0, start, sd, reach, math.Inf(1))
+	}
+	return mu
+}
+
+// reweighted iterates Huber's estimate over readings v, beside others of full
+// weight with their sum. It is NaN where it moves further than they allow.
+func reweighted(v []float64, inner, innerN, start, sd, reach, most float64) float64 {
+	mu := start
 	for range 50 {
-		var sum, weight float64
+		sum, weight := inner, innerN
 		for _, x := range v {
 			w := 1.0
 			if off := math.Abs(x - mu); off > reach {
@@ -86,6 +117,9 @@ func huber(v []float64, start, sd, k float64) float64 {
 			weight += w
 		}
 		next := sum / weight
+		if math.Abs(next-start) > most {
+			return math.NaN()
+		}
 		if math.Abs(next-mu) < 1e-9*sd {
 			return next
 		}

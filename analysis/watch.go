@@ -104,6 +104,12 @@ func (b *Brake) watchSet(atNS int64, mm float64) {
 	if b.ref.n == 0 {
 		return
 	}
+	if b.closed && !b.heldOpen { // nothing more to be seen
+		if atNS-b.off.HiNS > 500e6 {
+			b.ref.track(mm)
+		}
+		return
+	}
 	near := mm-b.ref.mm < 0.25*b.set.Limits.MinMM
 	fallen := b.freed && !math.IsNaN(b.freeMM) && b.freeMM-mm >= math.Max(0.7*b.knownGap(), b.minTravel())
 	if near || fallen {
@@ -129,21 +135,25 @@ func (b *Brake) knownGap() float64 {
 // deadlines raises what happens while it happens, and closes a cycle that has
 // been watched long enough.
 func (b *Brake) deadlines(out *Out) {
-	// Once it has been told that all is well, only a switch may still object.
-	open := b.driven && (!b.told || b.raised || b.nowNS >= b.dueNS && b.health[sensors.Released].present)
 	switch b.phase {
 	case running:
-		if open {
+		if b.undecided() {
 			b.judgeRelease(out)
 		}
 	case setting:
-		if open {
+		if b.undecided() {
 			b.judgeSet(out)
 		}
 		if b.nowNS-b.off.HiNS >= watchSetNS {
 			b.finish(b.nowNS, out)
 		}
 	}
+}
+
+// undecided reports whether every sample may decide on the movement under way. Once it
+// has been told that all is well, only a switch may still object.
+func (b *Brake) undecided() bool {
+	return b.driven && (!b.told || b.raised || b.nowNS >= b.dueNS && b.health[sensors.Released].present)
 }
 
 // deadlineNS is when deadlines has to be called next though no sample comes. What
