@@ -250,7 +250,6 @@ func families() []family {
 		anything("anything, polls of 5", 30, func(p *polling) { p.period = 5 * time.Millisecond }),
 		anything("anything, polls of 20", 30, func(*polling) {}),
 		anything("anything, polls of 50", 30, func(p *polling) { p.period = 50 * time.Millisecond }),
-		anything("anything, no drive", 30, func(p *polling) { p.noDrive = true }),
 		make("worst", func(f *family) {
 			f.worst = true
 			f.poll = polling{period: 50 * time.Millisecond, jitter: 0.2, driveOffset: 7 * time.Millisecond, stepUM: 5,
