@@ -9,6 +9,15 @@ type motion struct {
 	out  int // readings in a row beyond the threshold
 	back int // readings in a row back again
 	low  int
+	last [2]float64 // the latest readings while released
+}
+
+// middle is the median of a reading and the two before it: one that is far off
+// moves nothing.
+func (m *motion) middle(mm float64) float64 {
+	a, b := m.last[0], m.last[1]
+	m.last[0], m.last[1] = b, mm
+	return max(min(a, b), min(max(a, b), mm))
 }
 
 // moved takes a travel reading of a brake without drive signal.
@@ -27,7 +36,8 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 			if m.out >= 2 {
 				b.finish(b.leftLevel(b.ref.mm).LoNS, out)
 				b.open(b.leftLevel(b.ref.mm), out)
-				m.out, m.back, b.freeMM = 0, 0, mm
+				m.out, m.back, b.freeMM = 0, 0, b.ref.mm
+				m.last = [2]float64{b.ref.mm, mm}
 			}
 		case rise < -threshold:
 			// It was released when the recording began.
@@ -45,10 +55,11 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 		}
 		return
 	}
-	if atNS-b.on.HiNS > 150e6 && mm > b.freeMM-threshold/2 {
-		b.freeMM += 0.1 * (mm - b.freeMM)
-	} else if mm > b.freeMM {
-		b.freeMM = mm
+	switch mid := m.middle(mm); {
+	case atNS-b.on.HiNS > 150e6 && mid > b.freeMM-threshold/2:
+		b.freeMM += 0.1 * (mid - b.freeMM)
+	case mid > b.freeMM:
+		b.freeMM = mid
 	}
 	if mm < b.ref.mm+0.5*(b.freeMM-b.ref.mm) {
 		m.back++
