@@ -194,7 +194,7 @@ func (b *Brake) judgeRelease(out *Out) {
 	}
 	moved := b.trace.len() > 0 && b.lastMM()-b.ref.mm >= 0.1*b.set.Limits.MinMM
 	switch {
-	case b.freed && b.travelUsable() && b.switchSays(false, dueNS):
+	case b.freed && b.travelUsable() && b.switchSays(false, dueNS) && b.travelStays(true):
 		b.disagree(out)
 	case b.freed:
 	case b.probed && b.freeze(b.on.LoNS, out) && !b.switchSays(false, dueNS):
@@ -221,7 +221,7 @@ func (b *Brake) judgeSet(out *Out) {
 	}
 	moved := Has(b.freeMM) && b.trace.len() > 0 && b.freeMM-b.lastMM() >= 0.1*b.set.Limits.MinMM
 	switch {
-	case b.closed && b.travelUsable() && b.switchSays(true, dueNS):
+	case b.closed && b.travelUsable() && b.switchSays(true, dueNS) && b.travelStays(false):
 		b.disagree(out)
 	case b.closed:
 	case b.probed && b.freeze(b.off.LoNS, out) && !b.switchSays(true, dueNS):
@@ -275,6 +275,29 @@ func (b *Brake) switchSays(released bool, sinceNS int64) bool {
 		return false
 	}
 	return released == (b.phase == running) || b.switchr.changes || h.lastGoodNS >= sinceNS
+}
+
+// travelStays reports whether the two latest readings of the travel, both from
+// after the switch took the value that it has, show the brake released, or set, and
+// the switch has been read meanwhile. Both may have moved, and the change of the
+// drive that moved them may not be seen yet.
+func (b *Brake) travelStays(released bool) bool {
+	if b.set.Travel.ByException { // silent as long as it stays
+		return true
+	}
+	t, least := &b.trace, b.minTravel()
+	if released && Has(b.freeMM) {
+		least = max(least, 0.9*(b.freeMM-b.ref.mm))
+	}
+	if t.len() < 2 || !b.switchr.changes && b.switchr.lastNS < t.at(t.end()-2) {
+		return false
+	}
+	for i := t.end() - 2; i < t.end(); i++ {
+		if t.at(i) <= b.switchr.cand.HiNS || t.mm(i)-b.ref.mm >= least != released {
+			return false
+		}
+	}
+	return true
 }
 
 func (b *Brake) raise(c Condition, value, limit float64, out *Out) {

@@ -305,3 +305,29 @@ func TestRareReadingsAreNoBrakeThatFails(t *testing.T) {
 		})
 	}
 }
+
+// Where the drive's polls are lost as it goes off or on, the switch tells of it
+// before the drive does. That is no contradiction.
+func TestASwitchAheadOfTheDriveContradictsNothing(t *testing.T) {
+	h := newHand(evenRuns(8, 3, 4)...)
+	h.withSwitch = true
+	s := handSettings()
+	s.Released = SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second}
+	var samples []sensors.Sample
+	for _, one := range h.samples(3) {
+		at, lost := float64(one.AtNS-handStart)*1e-9, false
+		for _, r := range h.runs {
+			for _, edge := range r {
+				lost = lost || at >= edge && at < edge+0.2
+			}
+		}
+		if one.Signal != sensors.Drive || !lost {
+			samples = append(samples, one)
+		}
+	}
+	for _, f := range feed(s, samples).Findings {
+		if f.Excess > 0 && f.Condition == SignalsDisagree {
+			t.Errorf("%v at %.2f s", f.Condition, float64(f.AtNS-handStart)*1e-9)
+		}
+	}
+}
