@@ -42,10 +42,13 @@ type reading struct {
 const (
 	recentGaps = 32 // kept
 	heldGaps   = 6  // not passed on before it is clear that they aren't the beginning of a change
+	fewGaps    = 8  // so few gaps tell nothing of their scatter, and no change
 	warmGaps   = 24 // after which the scatter is known well enough to fill the bank
 
 	blockPart = 150  // a block is this part of the history …
 	mostBlock = 1000 // … or so many gaps
+
+	dofOfMAD = 9 // degrees of freedom of the scatter that the first gaps tell
 
 	surelyAfter = 3 // of the gaps in which a change was found, so many are taken for its level
 
@@ -118,9 +121,16 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 
 	nu := gapMM - w.gap
 	s := w.p11 + r
-	z := w.noise.standardised(nu, s)
+	scatter := w.noise
+	if w.total < warmGaps {
+		scatter = w.early()
+	}
+	z := scatter.standardised(nu, w.p11+known*scatter.variance)
 	w.steps.h = w.charts.interval(w.neighbours.rho())
-	side, run := w.steps.add(z)
+	side, run := 0, 0
+	if w.total > fewGaps {
+		side, run = w.steps.add(z)
+	}
 	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs})
 	if side != 0 {
 		return w.stepped(run)
@@ -158,6 +168,22 @@ func (w *wear) remember(r reading) {
 // ago is the gap that so many others have followed.
 func (w *wear) ago(n int64) *reading { return &w.recent[(w.total-n)%recentGaps] }
 
+// early is the scatter as far as the first gaps tell it by themselves, or what
+// is believed of it where that is more.
+func (w *wear) early() scale {
+	var d [warmGaps]float64
+	n := 0
+	for i := int64(1); i+2 < w.total; i++ {
+		d[n] = math.Abs(w.ago(i).mm-w.ago(i+2).mm) / math.Sqrt(2*w.stated)
+		n++
+	}
+	if n == 0 {
+		return w.noise
+	}
+	sd := madToSD * medianInPlace(d[:n])
+	return scale{variance: math.Max(w.noise.variance, sd*sd), dof: dofOfMAD * float64(n) / (warmGaps - 2)}
+}
+
 // warm takes the scatter from the differences of gaps, which wear and a wrong
 // first guess of it leave alone. They are of gaps next but one, as neighbours
 // share an error.
@@ -168,7 +194,6 @@ func (w *wear) warm() {
 		d[i] = math.Abs(a.mm-b.mm) / math.Sqrt(2*w.stated)
 	}
 	sd := madToSD * medianInPlace(d[:])
-	const dofOfMAD = 9
 	v, dof := sd*sd, float64(dofOfMAD)
 	// What is stated counts as well, unless it's plainly wrong; and where the gaps
 	// are written too coarsely to differ at all.
