@@ -2,6 +2,7 @@ package analysis_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"time"
 
 	"gapward/analysis"
@@ -100,6 +101,46 @@ func warm(name string, brakes int, given *analysis.Thermal) family {
 		f.change = func(p *simulator.Params) {
 			p.GapUMPerK, p.LevelUMPerK, p.AmbientSwingK, p.HeatKPerS = umPerK, 0.5, 8, 0.02
 		}
+	}
+	return f
+}
+
+// anything is a family of brakes whose figures lie anywhere within the ranges over
+// which the measuring has to hold, each brake's by itself.
+func anything(name string, brakes int, edit func(*polling)) family {
+	f := plainFamily(name)
+	edit(&f.poll)
+	f.brakes, f.longer, f.worst = brakes, 4, true
+	f.vary = func(f *family, part float64) {
+		rng := rand.New(rand.NewPCG(math.Float64bits(part), uint64(f.poll.period)))
+		within := func(least, most float64) float64 { return least + (most-least)*rng.Float64() }
+		factor := func(least, most float64) float64 { return least * math.Pow(most/least, rng.Float64()) }
+		sometimes := func(v float64) float64 {
+			if rng.IntN(2) == 0 {
+				return 0
+			}
+			return v
+		}
+		gap, bounce := within(0.8, 3), within(0.5, 20)
+		noise, ripple, hz, drift, seats := factor(3, 25), factor(2, 20), within(5, 25), within(-0.2, 0.2), within(0, 30)
+		high, often, long := within(0, 0.08), within(15, 50), within(0.01, 0.04)
+		delay, travel := [2]float64{within(0.03, 0.15), within(0.03, 0.15)}, [2]float64{within(0.04, 0.15), within(0.04, 0.15)}
+		scatter, driveBounce, switchBounce := factor(0.5, 6)*1e-3, sometimes(bounce), sometimes(bounce)
+		f.change = func(p *simulator.Params) {
+			p.InitialGapMM, p.PullInGapMM = gap, 5*gap
+			p.ReleaseDelayS, p.SetDelayS, p.ReleaseTravelS, p.SetTravelS = delay[0], delay[1], travel[0], travel[1]
+			p.BouncePart, p.BounceHz, p.BounceDecayS = high, often, long
+			p.NoiseUM, p.RippleUM, p.RippleHz, p.DriftMMPerHour, p.SeatScatterUM = noise, ripple, hz, drift, seats
+			p.TimeScatterS, p.DriveBounceMS, p.SwitchBounceMS = scatter, driveBounce, switchBounce
+		}
+		q := &f.poll
+		q.stepUM, q.jitter, q.withSwitch = factor(0.6, 5), within(0, 0.2), rng.IntN(2) == 0
+		q.driveOffset = time.Duration(within(0, math.Min(8e6, float64(q.period)/2)))
+		q.lost, q.bad, q.spikes = sometimes(0.02), sometimes(0.03), sometimes(0.003)
+		shortest := within(0.3, 1)
+		f.on = [2]time.Duration{time.Duration(shortest * 1e9), time.Duration(factor(shortest+0.3, 15) * 1e9)}
+		f.idle = [2]time.Duration{time.Second, time.Duration(within(2, 20) * 1e9)}
+		f.jogs = within(0, 0.3)
 	}
 	return f
 }
@@ -206,6 +247,10 @@ func families() []family {
 		}),
 		warm("temperature", 60, nil),
 		warm("temperature, given", 60, &analysis.Thermal{UUMPerK: 0.03}),
+		anything("anything, polls of 5", 30, func(p *polling) { p.period = 5 * time.Millisecond }),
+		anything("anything, polls of 20", 30, func(*polling) {}),
+		anything("anything, polls of 50", 30, func(p *polling) { p.period = 50 * time.Millisecond }),
+		anything("anything, no drive", 30, func(p *polling) { p.noDrive = true }),
 		make("worst", func(f *family) {
 			f.worst = true
 			f.poll = polling{period: 50 * time.Millisecond, jitter: 0.2, driveOffset: 7 * time.Millisecond, stepUM: 5,
