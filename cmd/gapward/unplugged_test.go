@@ -29,7 +29,7 @@ func unplugs() int {
 	if testing.Short() {
 		return 8
 	}
-	return 20
+	return 12
 }
 
 // unpluggable is a part of a plant that can be taken away, which says how, and
