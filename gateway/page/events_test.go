@@ -28,11 +28,14 @@ func TestEventsComeAtMostOnceASecond(t *testing.T) {
 		s := serverOf(t, Deps{Data: data})
 		ctx, stop := context.WithCancel(t.Context())
 		began := time.Now()
+		var mu sync.Mutex
 		var got []heard
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
 			s.follow(ctx, &url.URL{}, func(m string) error {
+				mu.Lock()
+				defer mu.Unlock()
 				got = append(got, heard{time.Since(began), m})
 				return nil
 			})
@@ -43,7 +46,9 @@ func TestEventsComeAtMostOnceASecond(t *testing.T) {
 			data.change(func() {})
 		}
 		time.Sleep(4 * time.Second) // before the look that a beat brings
+		mu.Lock()
 		sofar := len(got)
+		mu.Unlock()
 		time.Sleep(56 * time.Second)
 		stop()
 		<-done
