@@ -368,7 +368,7 @@ func kills(t *testing.T) int {
 	if testing.Short() {
 		return 5
 	}
-	return 25
+	return 15
 }
 
 // Whatever the moment at which the daemon is killed, while it starts, measures,
