@@ -147,7 +147,7 @@ func (l *levelChart) add(mm float64, atNS int64) (movedMM float64) {
 	}
 	d := mm - l.mm
 	z := one.standardised(d, one.variance)
-	side, run := l.steps.add(z)
+	side, run := l.steps.add(one.inARow(d, one.variance))
 	if side != 0 {
 		run = min(run, len(l.before), l.n-1)
 		var buf [togetherCycles]float64
@@ -222,7 +222,7 @@ func (t *timeChart) add(s, gapMM float64) (grownS float64) {
 	over := math.Copysign(math.Max(0, math.Abs(d)-2*math.Sqrt(known)), d)
 	t.above += (d - t.above) / smoothOver
 	t.noise.learn((d - t.above) * (d - t.above) / t.noise.variance)
-	side, _ := t.steps.add(t.noise.standardised(over, t.noise.variance))
+	side, _ := t.steps.add(t.noise.inARow(over, t.noise.variance))
 	if side > 0 && t.above > slowerPart*t.usual {
 		return t.above
 	}

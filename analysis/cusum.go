@@ -110,11 +110,23 @@ type scale struct {
 const scaleMemory = 3000 // values
 
 // standardised is d in standard deviations, corrected for how little is known
-// of them. Values in a row share that error, so that it isn't enough that each by
-// itself be judged as Student's t: their sum has to be, and that as far out as the
-// chart's alarms lie. The quantile of t is the inverse of Wallace's normal value
-// (D. L. Wallace, Annals of Mathematical Statistics 30, 1959).
+// of them: Wallace's normal value of Student's t (D. L. Wallace, Annals of
+// Mathematical Statistics 30, 1959).
 func (s *scale) standardised(d, variance float64) float64 {
+	t := d / math.Sqrt(variance)
+	if s.dof > 500 {
+		return t
+	}
+	n := math.Max(s.dof, 1)
+	z := (8*n + 1) / (8*n + 3) * math.Sqrt(n*math.Log1p(t*t/n))
+	return math.Copysign(z, t)
+}
+
+// inARow is d in standard deviations as a chart takes it. Values in a row share
+// the error of what is known of them, so that it isn't enough that each by itself
+// be judged as Student's t: their sum has to be, and that as far out as the chart's
+// alarms lie. The quantile of t is the inverse of Wallace's normal value.
+func (s *scale) inARow(d, variance float64) float64 {
 	const alarm = 4.265 // beyond it lies one of 100,000 normal values
 	n := math.Max(s.dof, 1)
 	z := alarm * (8*n + 3) / (8*n + 1)

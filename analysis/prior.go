@@ -20,7 +20,7 @@ const (
 	stillNew   = 0.5   // that a lining first seen is already run in
 	stillStep  = 0.80  // that a gap that fell was adjusted and has no new lining
 	usualLife  = 30000 // cycles in which the way is worn …
-	rateSpread = 3.0   // … and the standard deviation of its logarithm: any rate at all
+	rateSpread = 1.5   // … and the standard deviation of its logarithm
 	rateWithin = 0.45  // … within one model, weighing as much as two brakes
 	wanders    = 0.15  // that the rate wanders
 	sharedOnce = 0.7   // how much what is believed in general counts beside the siblings, in brakes
@@ -80,10 +80,7 @@ func (k *bank) prior() priors {
 		still = stillStep
 	}
 	p.still, p.runs = math.Log(still), math.Log(1-still)
-	// Within what is usual every rate is as likely as any other: only then does a
-	// band hold as often as it says for whichever rate it is. In its logarithm that
-	// is a law moved up by its variance.
-	p.rate = lognormal{math.Log(k.way/usualLife) + rateSpread*rateSpread, rateSpread}
+	p.rate = lognormal{math.Log(k.way / usualLife), rateSpread}
 	if n > 0 {
 		mean := logs / weights
 		for i := range k.family.members {

@@ -121,15 +121,15 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 
 	nu := gapMM - w.gap
 	s := w.p11 + r
-	scatter := w.noise
-	if w.total < warmGaps {
-		scatter = w.early()
-	}
-	z := scatter.standardised(nu, w.p11+known*scatter.variance)
+	z := w.noise.standardised(nu, s)
 	w.steps.h = w.charts.interval(w.neighbours.rho())
 	side, run := 0, 0
 	if w.total > fewGaps {
-		side, run = w.steps.add(z)
+		scatter := w.noise
+		if w.total < warmGaps {
+			scatter = w.early()
+		}
+		side, run = w.steps.add(scatter.inARow(nu, w.p11+known*scatter.variance))
 	}
 	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs})
 	if side != 0 {
