@@ -171,29 +171,26 @@ func (w *wear) ago(n int64) *reading { return &w.recent[(w.total-n)%recentGaps] 
 // early is the scatter as far as the first gaps tell it by themselves, or what
 // is believed of it where that is more.
 func (w *wear) early() scale {
-	var d [warmGaps]float64
-	n := 0
-	for i := int64(1); i+2 < w.total; i++ {
-		d[n] = math.Abs(w.ago(i).mm-w.ago(i+2).mm) / math.Sqrt(2*w.stated)
-		n++
-	}
-	if n == 0 {
-		return w.noise
-	}
-	sd := madToSD * medianInPlace(d[:n])
+	n := w.total - 3 // the latest gap isn't among those kept yet
+	sd := w.scatter(1, n)
 	return scale{variance: math.Max(w.noise.variance, sd*sd), dof: dofOfMAD * float64(n) / (warmGaps - 2)}
 }
 
-// warm takes the scatter from the differences of gaps, which wear and a wrong
-// first guess of it leave alone. They are of gaps next but one, as neighbours
-// share an error.
-func (w *wear) warm() {
-	var d [warmGaps - 2]float64
-	for i := range d {
-		a, b := w.ago(int64(i)), w.ago(int64(i+2))
-		d[i] = math.Abs(a.mm-b.mm) / math.Sqrt(2*w.stated)
+// scatter is the standard deviation of gaps, in what they state, by the latest n
+// differences from one on: wear and a wrong first guess of it leave those alone.
+// They are of gaps next but one, as neighbours share an error.
+func (w *wear) scatter(from, n int64) float64 {
+	var buf [warmGaps]float64
+	d := buf[:n]
+	for i := range n {
+		d[i] = math.Abs(w.ago(from+i).mm-w.ago(from+i+2).mm) / math.Sqrt(2*w.stated)
 	}
-	sd := madToSD * medianInPlace(d[:])
+	return madToSD * medianInPlace(d)
+}
+
+// warm takes the scatter from the first gaps, as soon as there are enough.
+func (w *wear) warm() {
+	sd := w.scatter(0, warmGaps-2)
 	v, dof := sd*sd, float64(dofOfMAD)
 	// What is stated counts as well, unless it's plainly wrong; and where the gaps
 	// are written too coarsely to differ at all.

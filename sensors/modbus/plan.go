@@ -38,7 +38,8 @@ type Plan struct {
 //
 // Signals of one table and one period that lie near each other share a
 // request. Those that bring drive and travel of one brake are one or follow each
-// other, so that the two are read as nearly at once as the wire allows. An error names the channel and says what to write instead.
+// other, so that the two are read as nearly at once as the wire allows. An error
+// names the channel and says what to write instead.
 //
 // A channel without a period has that of its brake's travel, if that is among
 // channels, else the default. Where travel is on another device, call
