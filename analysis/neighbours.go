@@ -57,12 +57,19 @@ func thetaOf(rho float64) float64 {
 }
 
 // intervalFor is the h at which the two-sided chart runs for as many cycles
-// as it's designed for where neighbours are correlated by rho.
+// as it's designed for where neighbours are correlated by rho. The run length of
+// so coarse a chain goes up by small jumps, at which a secant would circle, so
+// that the interval is halved instead, from that of the plain chart to its double.
 func (r runLength) intervalFor(rho float64) float64 {
-	return intervalBySecant(r.h, 1.2*r.h, 2*designRunLength, func(h float64) float64 {
-		r.h = h
-		return r.correlated(rho)
-	})
+	lo, hi := r.h, 2*r.h
+	for range 10 {
+		if r.h = (lo + hi) / 2; r.correlated(rho) < 2*designRunLength {
+			lo = r.h
+		} else {
+			hi = r.h
+		}
+	}
+	return (lo + hi) / 2
 }
 
 const (
@@ -93,7 +100,7 @@ func (r runLength) correlated(rho float64) float64 {
 		now[i][0] = p[i]
 	}
 	var left float64
-	for range 300 {
+	for n := range 300 {
 		next = [chartNodes][chartStates + 1]float64{}
 		for i := range now {
 			for j := range next {
@@ -114,7 +121,8 @@ func (r runLength) correlated(rho float64) float64 {
 			}
 		}
 		now = next
-		if math.Abs(left-before) < 1e-6*(1-left) {
+		// Nothing has risen far enough to be lost in the first few.
+		if n > 5 && math.Abs(left-before) < 1e-6*(1-left) {
 			break
 		}
 	}

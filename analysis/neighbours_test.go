@@ -35,6 +35,28 @@ func TestRunLengthOfCorrelatedNeighbours(t *testing.T) {
 	}
 }
 
+// The higher the interval the longer the chart runs, and charts in use run for
+// what they are designed for.
+func TestIntervalsOfCorrelatedNeighbours(t *testing.T) {
+	sc := changeScore(1.5)
+	last := 0.0
+	for h := 3.0; h < 3.3; h += 0.005 {
+		run := (runLength{1.5, h, sc}).correlated(0)
+		if run < last {
+			t.Fatalf("h %.3f: a run of %.0f, and %.0f a little lower", h, run, last)
+		}
+		last = run
+	}
+	plain := runLength{1.5, decisionInterval(1.5, designRunLength, sc), sc}
+	for i := range rhoPoints {
+		h := plain.intervalFor(rhoAt(i))
+		lo, hi := (runLength{1.5, h - 0.005, sc}).correlated(rhoAt(i)), (runLength{1.5, h + 0.005, sc}).correlated(rhoAt(i))
+		if lo > 2*designRunLength || hi < 2*designRunLength {
+			t.Errorf("rho %.2f: runs from %.0f to %.0f about h %.3f, want %.0f", rhoAt(i), lo, hi, h, 2.0*designRunLength)
+		}
+	}
+}
+
 // What correlates neighbours is learned: within a tenth after a few hundred
 // cycles, bad readings or not; and jogs between them don't count as neighbours.
 func TestCorrelationOfNeighboursIsLearned(t *testing.T) {

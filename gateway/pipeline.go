@@ -8,6 +8,7 @@ package gateway
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"gapward/alerts"
 	"gapward/analysis"
@@ -43,13 +44,16 @@ type alarm struct {
 	alerts.Alarm
 }
 
+// charts are those of all pipelines: they never change, and take a while to make.
+var charts = sync.OnceValue(analysis.NewCharts)
+
 // NewPipeline makes a pipeline for brakes in the order of the site file, which
 // is the order that [sensors.Sample.Brake] counts in. Waveforms are kept only
 // where somebody will look at them.
 func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 	p := &Pipeline{waves: waveforms}
 	families := map[string]*analysis.Family{}
-	charts := analysis.NewCharts()
+	charts := charts()
 	for _, s := range brakes {
 		if s.Model != "" {
 			if families[s.Model] == nil {
