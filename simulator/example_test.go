@@ -18,11 +18,11 @@ func ExampleStream() {
 	brake.Wire(sensors.Drive, sensors.Wiring{Device: "quay-io", Discrete: &discrete})
 
 	from := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	stream, err := simulator.NewStream([]simulator.BrakeSpec{brake}, from, from.AddDate(0, 1, 0), 1)
+	stream, err := simulator.NewStream([]simulator.BrakeSpec{brake}, from, from.AddDate(0, 0, 7), 1)
 	if err != nil {
 		log.Fatal(err)
 	}
-	if err := stream.Apply(simulator.Event{At: from.AddDate(0, 0, 20), Brake: "quay-2/main", Fault: simulator.Adjusted, Amount: 0.5}); err != nil {
+	if err := stream.Apply(simulator.Event{At: from.AddDate(0, 0, 4), Brake: "quay-2/main", Fault: simulator.Adjusted, Amount: 0.5}); err != nil {
 		log.Fatal(err)
 	}
 	buf := make([]sensors.Sample, 4096)
@@ -35,6 +35,6 @@ func ExampleStream() {
 	}
 	plant := stream.Plant() // goes on live from here
 	gapMM, _ := plant.GapMM(0)
-	fmt.Printf("in order: %v, gap after a month: %.1f mm\n", ordered, gapMM)
-	// Output: in order: true, gap after a month: 1.4 mm
+	fmt.Printf("in order: %v, gap after a week: %.1f mm\n", ordered, gapMM)
+	// Output: in order: true, gap after a week: 1.2 mm
 }

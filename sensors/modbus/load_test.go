@@ -38,12 +38,13 @@ const loadPeriod = 20 * time.Millisecond
 // has as many requests as the raw loop of 500 brakes, each of 16 brakes. With
 // -load the aims must hold: that serves ten times the brakes per core, and the
 // same requests as the raw loop's cost no more than 1.3 times as much. Without,
-// half of that in a short run shows that nothing has gone badly wrong.
+// a short run shows that each way reads every brake, and judges no cost.
 func TestLoad(t *testing.T) {
-	rows, d, aim := []int{1, 10, 16, 100, 500}, *loadFor, 1.0
+	rows, d, turns := []int{1, 10, 16, 100, 500}, *loadFor, 3
 	if d == 0 {
-		rows, d, aim = []int{500}, time.Second, 2
+		rows, d, turns = []int{500}, 200*time.Millisecond, 1
 	}
+	judged := turns > 1
 	address := loadDevice(t)
 	plan := func(n, block, inFlight int) measured {
 		return measure(t, func(ctx context.Context, note func(brake int32, at time.Time)) {
@@ -57,31 +58,31 @@ func TestLoad(t *testing.T) {
 	var raw measured
 	for _, n := range rows {
 		var same measured
-		raw, same = takeTurns(func() measured { return loop(n) }, func() measured { return plan(n, 1, 1) })
+		raw, same = takeTurns(turns, func() measured { return loop(n) }, func() measured { return plan(n, 1, 1) })
 		t.Log(raw.row(n, "raw loop", raw))
 		t.Log(same.row(n, "the same requests", raw))
 		t.Log(plan(n, 1, 4).row(n, "… four in flight", raw))
 		t.Log(plan(n, 16, 1).row(n, "blocks of 16", raw))
-		if ratio := same.timesCPU(raw); n >= 100 && ratio > 1.3*aim {
-			t.Errorf("%d brakes, the same requests: %.2f times the CPU of the raw loop, more than %.2f", n, ratio, 1.3*aim)
+		if ratio := same.timesCPU(raw); judged && n >= 100 && ratio > 1.3 {
+			t.Errorf("%d brakes, the same requests: %.2f times the CPU of the raw loop, more than 1.3", n, ratio)
 		}
 	}
 	const many = 16 * 500
 	most := rows[len(rows)-1]
-	again, full := takeTurns(func() measured { return loop(most) }, func() measured { return plan(many, 16, 1) })
+	again, full := takeTurns(turns, func() measured { return loop(most) }, func() measured { return plan(many, 16, 1) })
 	raw = cheaper(raw, again)
 	t.Log(full.row(many, "blocks of 16", raw))
-	if more := 1 / full.timesCPU(raw); more < 10/aim {
-		t.Errorf("in blocks of 16 a core serves %.1f times the brakes of the raw loop, less than %.0f", more, 10/aim)
+	if more := 1 / full.timesCPU(raw); judged && more < 10 {
+		t.Errorf("in blocks of 16 a core serves %.1f times the brakes of the raw loop, less than 10", more)
 	}
 }
 
 // takeTurns measures two ways of reading in turn, some times, and returns the least
 // disturbed of each: the machine may have other things to do, and what they take
 // from its caches counts as the reader's own.
-func takeTurns(a, b func() measured) (bestA, bestB measured) {
+func takeTurns(turns int, a, b func() measured) (bestA, bestB measured) {
 	bestA, bestB = a(), b()
-	for range 2 {
+	for range turns - 1 {
 		bestA, bestB = cheaper(bestA, a()), cheaper(bestB, b())
 	}
 	return bestA, bestB
