@@ -1,143 +1,169 @@
 package export
 
 import (
-	"github.com/prometheus/client_golang/prometheus"
-	"math"
+	"maps"
+	"slices"
 )
 
-// series is one metric: its name, what it is, and its labels.
-type series struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
-}
-
-func gauge(name, help string, labels ...string) series {
-	return series{prometheus.NewDesc(name, help, labels, nil), prometheus.GaugeValue}
-}
-
-func counter(name, help string, labels ...string) series {
-	return series{prometheus.NewDesc(name, help, labels, nil), prometheus.CounterValue}
-}
-
-// The series, in base units.
+// The series, in base units, in the order of their names.
 var (
-	gapMeters       = gauge("gapward_gap_meters", "Air gap, filtered over the cycles.", "brake")
-	gapUncertainty  = gauge("gapward_gap_uncertainty_meters", "Standard uncertainty of the air gap.", "brake")
-	gapLimitMeters  = gauge("gapward_gap_limit_meters", "Limits of the air gap.", "brake", "limit")
-	releaseSeconds  = gauge("gapward_release_seconds", "Release time, drive on to 90 % of the travel, smoothed over the cycles.", "brake")
-	setSeconds      = gauge("gapward_set_seconds", "Set time, drive off to 10 % of the travel, smoothed over the cycles.", "brake")
-	cyclesTotal     = counter("gapward_cycles_total", "Cycles seen.", "brake", "kind")
-	lastCycle       = gauge("gapward_last_cycle_timestamp_seconds", "Time of the latest cycle.", "brake")
-	wearPerCycle    = gauge("gapward_wear_meters_per_cycle", "Growth of the air gap with each cycle; absent while it can't be told from zero.", "brake")
-	forecastSeconds = gauge("gapward_forecast_timestamp_seconds", "When the air gap reaches a limit, with the odds given.", "brake", "limit", "quantile")
 	alarmActive     = gauge("gapward_alarm_active", "1 while the condition is present; an empty brake stands for the gateway.", "brake", "condition")
+	buildInfo       = gauge("gapward_build_info", "Always 1; the labels tell what is running.", "goversion", "version")
+	cyclesTotal     = counter("gapward_cycles_total", "Cycles seen.", "brake", "kind")
 	deviceSilent    = gauge("gapward_device_silent", "1 while the device does not answer.", "device")
-	signalGood      = gauge("gapward_signal_good", "1 while the signal's latest reading is good.", "brake", "signal")
-	pollFailures    = counter("gapward_poll_failures_total", "Requests to a device that failed.", "device")
 	exportBacklog   = gauge("gapward_export_backlog", "Rows stored and not yet delivered.", "exporter")
 	exportDelivered = counter("gapward_export_delivered_total", "Rows delivered since the start.", "exporter")
-	exportSetAside  = counter("gapward_export_set_aside_total", "Rows that the far end refused for good, since the start.", "exporter")
 	exportFailing   = gauge("gapward_export_failing", "1 while the latest delivery failed.", "exporter")
-	buildInfo       = gauge("gapward_build_info", "Always 1; the labels tell what is running.", "version", "goversion")
+	exportSetAside  = counter("gapward_export_set_aside_total", "Rows that the far end refused for good, since the start.", "exporter")
+	forecastSeconds = gauge("gapward_forecast_timestamp_seconds", "When the air gap reaches a limit, with the odds given.", "brake", "limit", "quantile")
+	gapLimitMeters  = gauge("gapward_gap_limit_meters", "Limits of the air gap.", "brake", "limit")
+	gapMeters       = gauge("gapward_gap_meters", "Air gap, filtered over the cycles.", "brake")
+	gapUncertainty  = gauge("gapward_gap_uncertainty_meters", "Standard uncertainty of the air gap.", "brake")
+	lastCycle       = gauge("gapward_last_cycle_timestamp_seconds", "Time of the latest cycle.", "brake")
+	pollFailures    = counter("gapward_poll_failures_total", "Requests to a device that failed.", "device")
+	releaseSeconds  = gauge("gapward_release_seconds", "Release time, drive on to 90 % of the travel, smoothed over the cycles.", "brake")
+	setSeconds      = gauge("gapward_set_seconds", "Set time, drive off to 10 % of the travel, smoothed over the cycles.", "brake")
+	signalGood      = gauge("gapward_signal_good", "1 while the signal's latest reading is good.", "brake", "signal")
+	wearPerCycle    = gauge("gapward_wear_meters_per_cycle", "Growth of the air gap with each cycle; absent while it can't be told from zero.", "brake")
 )
 
-func allSeries() []series {
-	return []series{gapMeters, gapUncertainty, gapLimitMeters, releaseSeconds, setSeconds, cyclesTotal, lastCycle, wearPerCycle,
-		forecastSeconds, alarmActive, deviceSilent, signalGood, pollFailures, exportBacklog, exportDelivered, exportSetAside, exportFailing, buildInfo}
+// snapshot is all that a scrape shows. It is taken first: a slow scraper must
+// not hold up the owner.
+type snapshot struct {
+	brakes    []brakeState
+	gateway   []flag // by condition
+	silent    []flag // by device
+	failures  []failed
+	exporters []Progress
+	version   string
 }
 
-// Describe implements [prometheus.Collector].
-func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
-	for _, s := range allSeries() {
-		ch <- s.desc
-	}
+type flag struct {
+	name string
+	on   bool
 }
 
-// Collect implements [prometheus.Collector]. A figure that is not known has no
-// series, so that nobody takes an old value for a new one.
-func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
-	// Gathered first: a slow scraper must not hold up the owner.
-	for _, metric := range m.snapshot() {
-		ch <- metric
-	}
+type failed struct {
+	device string
+	polls  uint64
 }
 
-// gathering collects metrics.
-type gathering []prometheus.Metric
-
-func (g *gathering) add(s series, value float64, labels ...string) {
-	if math.IsNaN(value) || math.IsInf(value, 0) {
-		return
-	}
-	metric, err := prometheus.NewConstMetric(s.desc, s.kind, value, labels...)
-	if err != nil {
-		metric = prometheus.NewInvalidMetric(s.desc, err)
-	}
-	*g = append(*g, metric)
-}
-
-func (m *Metrics) snapshot() []prometheus.Metric {
+func (m *Metrics) snapshot() *snapshot {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	g := make(gathering, 0, 40*len(m.brakes)+20)
-	for _, b := range m.brakes {
-		b.gather(&g)
+	s := &snapshot{brakes: slices.Clone(m.brakes), version: m.version}
+	for _, condition := range slices.Sorted(maps.Keys(m.gateway)) {
+		s.gateway = append(s.gateway, flag{string(condition), m.gateway[condition]})
 	}
-	for condition, on := range m.gateway {
-		g.add(alarmActive, oneIf(on), "", string(condition))
+	for _, device := range slices.Sorted(maps.Keys(m.silent)) {
+		s.silent = append(s.silent, flag{device, m.silent[device]})
 	}
-	for device, on := range m.silent {
-		g.add(deviceSilent, oneIf(on), device)
+	for _, device := range slices.Sorted(maps.Keys(m.failures)) {
+		s.failures = append(s.failures, failed{device, m.failures[device]})
 	}
-	for device, n := range m.failures {
-		g.add(pollFailures, float64(n), device)
+	for _, name := range slices.Sorted(maps.Keys(m.exporters)) {
+		s.exporters = append(s.exporters, m.exporters[name])
 	}
-	for name, p := range m.exporters {
-		g.add(exportBacklog, float64(p.Backlog), name)
-		g.add(exportDelivered, float64(p.Delivered), name)
-		g.add(exportSetAside, float64(p.SetAside), name)
-		g.add(exportFailing, oneIf(p.Err != nil), name)
-	}
-	g.add(buildInfo, 1, m.version, goVersion())
-	return g
+	return s
 }
 
-func (b *brakeState) gather(g *gathering) {
-	if b.judged {
-		g.add(gapMeters, meters(b.verdict.GapMM), b.label)
-		g.add(gapUncertainty, meters(b.verdict.GapUMM), b.label)
-		g.add(releaseSeconds, b.verdict.ReleaseS, b.label)
-		g.add(setSeconds, b.verdict.SetS, b.label)
+// write writes everything. A figure that is not known has no series, so that
+// nobody takes an old value for a new one.
+func (s *snapshot) write(x *exposition) {
+	x.begin(alarmActive)
+	for _, f := range s.gateway {
+		x.add(oneIf(f.on), "", f.name)
 	}
-	for _, l := range []struct {
-		name string
-		mm   float64
-	}{{"min", b.Limits.MinMM}, {"target", b.Limits.TargetMM}, {"adjust", b.Limits.AdjustMM}, {"max", b.Limits.MaxMM}} {
-		if l.mm > 0 {
-			g.add(gapLimitMeters, meters(l.mm), b.label, l.name)
+	s.each(func(b *brakeState) {
+		for i, condition := range brakeConditions {
+			x.add(oneIf(b.active&(1<<i) != 0), b.label, string(condition))
 		}
+	})
+	x.begin(buildInfo)
+	x.add(1, goVersion(), label(s.version))
+	x.begin(cyclesTotal)
+	s.each(func(b *brakeState) {
+		x.add(float64(b.full), b.label, "full")
+		x.add(float64(b.jogs), b.label, "jog")
+	})
+	x.begin(deviceSilent)
+	for _, f := range s.silent {
+		x.add(oneIf(f.on), f.name)
 	}
-	g.add(cyclesTotal, float64(b.full), b.label, "full")
-	g.add(cyclesTotal, float64(b.jogs), b.label, "jog")
-	if b.lastNS != 0 {
-		g.add(lastCycle, float64(b.lastNS)/1e9, b.label)
-	}
-	for limit, f := range b.forecasts {
-		if limit == forecastLimit {
-			g.add(wearPerCycle, f.WearUMPerK/1e9, b.label) // µm per 1000 cycles
+	s.eachExporter(x, exportBacklog, func(p Progress) float64 { return float64(p.Backlog) })
+	s.eachExporter(x, exportDelivered, func(p Progress) float64 { return float64(p.Delivered) })
+	s.eachExporter(x, exportFailing, func(p Progress) float64 { return oneIf(p.Err != nil) })
+	s.eachExporter(x, exportSetAside, func(p Progress) float64 { return float64(p.SetAside) })
+	x.begin(forecastSeconds)
+	s.each(func(b *brakeState) {
+		for _, f := range b.forecasts {
+			x.add(f.dateNS.P05/1e9, b.label, f.limit, "0.05")
+			x.add(f.dateNS.P50/1e9, b.label, f.limit, "0.5")
+			x.add(f.dateNS.P95/1e9, b.label, f.limit, "0.95")
 		}
-		for _, q := range []struct {
-			name   string
-			dateNS float64
-		}{{"0.05", f.DateNS.P05}, {"0.5", f.DateNS.P50}, {"0.95", f.DateNS.P95}} {
-			g.add(forecastSeconds, q.dateNS/1e9, b.label, label(limit), q.name)
+	})
+	x.begin(gapLimitMeters)
+	s.each(func(b *brakeState) {
+		for _, l := range []struct {
+			name string
+			mm   float64
+		}{{"adjust", b.limits.AdjustMM}, {"max", b.limits.MaxMM}, {"min", b.limits.MinMM}, {"target", b.limits.TargetMM}} {
+			if l.mm > 0 {
+				x.add(meters(l.mm), b.label, l.name)
+			}
 		}
+	})
+	s.eachJudged(x, gapMeters, func(b *brakeState) float64 { return meters(b.gapMM) })
+	s.eachJudged(x, gapUncertainty, func(b *brakeState) float64 { return meters(b.gapUMM) })
+	x.begin(lastCycle)
+	s.each(func(b *brakeState) {
+		if b.lastNS != 0 {
+			x.add(float64(b.lastNS)/1e9, b.label)
+		}
+	})
+	x.begin(pollFailures)
+	for _, f := range s.failures {
+		x.add(float64(f.polls), f.device)
 	}
-	for condition, on := range b.active {
-		g.add(alarmActive, oneIf(on), b.label, label(string(condition)))
+	s.eachJudged(x, releaseSeconds, func(b *brakeState) float64 { return b.releaseS })
+	s.eachJudged(x, setSeconds, func(b *brakeState) float64 { return b.setS })
+	x.begin(signalGood)
+	s.each(func(b *brakeState) {
+		for _, signal := range signalsByName {
+			if b.wired&(1<<signal) != 0 {
+				x.add(oneIf(b.good&(1<<signal) != 0), b.label, signal.String())
+			}
+		}
+	})
+	x.begin(wearPerCycle)
+	s.each(func(b *brakeState) {
+		for _, f := range b.forecasts {
+			if f.limit == forecastLimit {
+				x.add(f.wearUMPerK/1e9, b.label) // µm per 1000 cycles
+			}
+		}
+	})
+}
+
+func (s *snapshot) each(do func(*brakeState)) {
+	for i := range s.brakes {
+		do(&s.brakes[i])
 	}
-	for signal, good := range b.good {
-		g.add(signalGood, oneIf(good), b.label, signal.String())
+}
+
+func (s *snapshot) eachJudged(x *exposition, f family, value func(*brakeState) float64) {
+	x.begin(f)
+	s.each(func(b *brakeState) {
+		if b.judged {
+			x.add(value(b), b.label)
+		}
+	})
+}
+
+func (s *snapshot) eachExporter(x *exposition, f family, value func(Progress) float64) {
+	x.begin(f)
+	for _, p := range s.exporters {
+		x.add(value(p), label(p.Exporter))
 	}
 }
 

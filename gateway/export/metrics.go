@@ -6,13 +6,13 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"gapward/alerts"
 	"gapward/analysis"
@@ -35,28 +35,54 @@ type Metrics struct {
 	poll    *prometheus.HistogramVec
 
 	mu        sync.Mutex
-	brakes    []*brakeState // in the order of the site file
-	byName    map[string]*brakeState
+	brakes    []brakeState                // in the order of their labels
+	byName    map[string]int              // where each stands there
 	gateway   map[analysis.Condition]bool // alarms of the gateway itself
 	silent    map[string]bool             // devices that don't answer, by name
 	failures  map[string]uint64           // polls, by device
 	exporters map[string]Progress
 }
 
-// brakeState is a brake's part of the snapshot.
+// brakeState is a brake's part of the snapshot. There are many of them, and
+// each scrape copies all: so it's small, and what it points to isn't changed.
 type brakeState struct {
-	BrakeInfo
-	label     string // the name as a label's value
-	verdict   store.VerdictRow
-	judged    bool
-	forecasts map[string]store.ForecastRow // by limit
-	active    map[analysis.Condition]bool
-	good      map[sensors.Signal]bool
-	full      int64
-	jogs      int64
-	lastNS    int64 // the latest cycle
-	lastID    int64 // up to here cycles are counted
+	label       string // the name as a label's value
+	limits      analysis.Limits
+	gapMM       float64
+	gapUMM      float64
+	releaseS    float64
+	setS        float64
+	forecasts   []limitForecast // in the order of the limits; replaced as a whole
+	full        int64
+	jogs        int64
+	lastNS      int64  // the latest cycle
+	lastID      int64  // up to here cycles are counted
+	active      uint32 // a bit for each of brakeConditions
+	wired, good uint16 // a bit for each signal
+	judged      bool
 }
+
+// limitForecast is what is shown of when a limit is reached.
+type limitForecast struct {
+	limit      string
+	wearUMPerK float64
+	dateNS     analysis.Quantiles
+}
+
+// brakeConditions are the conditions that a brake may have, and signalsByName
+// the signals, in the order of their names.
+var (
+	brakeConditions = slices.Sorted(func(yield func(analysis.Condition) bool) {
+		for _, c := range analysis.Conditions() {
+			if c != analysis.GatewayFault && !yield(c) {
+				return
+			}
+		}
+	})
+	signalsByName = slices.SortedFunc(slices.Values(sensors.Signals()), func(a, b sensors.Signal) int {
+		return strings.Compare(a.String(), b.String())
+	})
+)
 
 // pollBuckets, in seconds, reach from a fast Modbus reply on the wire to a
 // timeout.
@@ -72,32 +98,38 @@ func NewMetrics(brakes []BrakeInfo, version string) *Metrics {
 			Help:    "Time from request to reply, or to giving up.",
 			Buckets: pollBuckets,
 		}, []string{"device"}),
-		byName:    map[string]*brakeState{},
+		byName:    map[string]int{},
 		gateway:   map[analysis.Condition]bool{analysis.GatewayFault: false, alerts.AlarmFlood: false, alerts.UrgentFlood: false},
 		silent:    map[string]bool{},
 		failures:  map[string]uint64{},
 		exporters: map[string]Progress{},
 	}
+	labels := map[string]bool{}
 	for _, info := range brakes {
-		if m.byName[info.Name] != nil {
+		b := brakeState{label: label(info.Name), limits: info.Limits}
+		if labels[b.label] {
 			continue // a second series of the same name would fail the whole scrape
 		}
-		b := &brakeState{
-			BrakeInfo: info, label: label(info.Name),
-			forecasts: map[string]store.ForecastRow{}, active: map[analysis.Condition]bool{}, good: map[sensors.Signal]bool{},
-		}
-		for _, c := range analysis.Conditions() {
-			if c != analysis.GatewayFault {
-				b.active[c] = false
-			}
-		}
+		labels[b.label] = true
 		for _, s := range info.Signals {
-			b.good[s] = false
+			b.wired |= 1 << s
 		}
 		m.brakes = append(m.brakes, b)
-		m.byName[info.Name] = b
+	}
+	slices.SortFunc(m.brakes, func(a, b brakeState) int { return strings.Compare(a.label, b.label) })
+	for _, info := range brakes {
+		at, _ := slices.BinarySearchFunc(m.brakes, label(info.Name), func(b brakeState, l string) int { return strings.Compare(b.label, l) })
+		m.byName[info.Name] = at
 	}
 	return m
+}
+
+// brake is a brake's part, nil where the site file doesn't name it.
+func (m *Metrics) brake(name string) *brakeState {
+	if at, known := m.byName[name]; known {
+		return &m.brakes[at]
+	}
+	return nil
 }
 
 // label makes a name a label's value, which must be UTF-8.
@@ -124,12 +156,13 @@ func (m *Metrics) Restore(ctx context.Context, db *store.DB) error {
 	m.Update(&store.Batch{Verdicts: verdicts, Forecasts: forecasts, Alarms: alarms})
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for _, b := range m.brakes {
-		if b.full, b.jogs, err = db.Counts(ctx, b.Name, 0); err != nil {
+	for name, at := range m.byName {
+		b := &m.brakes[at]
+		if b.full, b.jogs, err = db.Counts(ctx, name, 0); err != nil {
 			return fmt.Errorf("restoring the metrics: %w", err)
 		}
 		b.lastID = newest.Cycle
-		last, err := db.Cycles(ctx, b.Name, 0, 1<<63-1, 1)
+		last, err := db.Cycles(ctx, name, 0, 1<<63-1, 1)
 		if err != nil {
 			return fmt.Errorf("restoring the metrics: %w", err)
 		}
@@ -146,7 +179,7 @@ func (m *Metrics) Update(batch *store.Batch) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, r := range batch.Cycles {
-		b := m.byName[r.Brake]
+		b := m.brake(r.Brake)
 		if b == nil || r.ID <= b.lastID {
 			continue // counted already
 		}
@@ -159,13 +192,13 @@ func (m *Metrics) Update(batch *store.Batch) {
 		}
 	}
 	for _, r := range batch.Verdicts {
-		if b := m.byName[r.Brake]; b != nil {
-			b.verdict, b.judged = r, true
+		if b := m.brake(r.Brake); b != nil {
+			b.gapMM, b.gapUMM, b.releaseS, b.setS, b.judged = r.GapMM, r.GapUMM, r.ReleaseS, r.SetS, true
 		}
 	}
 	for _, r := range batch.Forecasts {
-		if b := m.byName[r.Brake]; b != nil {
-			b.forecasts[r.Limit] = r
+		if b := m.brake(r.Brake); b != nil {
+			b.forecasts = withForecast(b.forecasts, limitForecast{label(r.Limit), r.WearUMPerK, r.DateNS})
 		}
 	}
 	for _, r := range batch.Alarms {
@@ -179,18 +212,33 @@ func (m *Metrics) Update(batch *store.Batch) {
 			m.gateway[r.Condition] = r.State.Active()
 			continue
 		}
-		if b := m.byName[r.Brake]; b != nil {
-			b.active[r.Condition] = r.State.Active()
+		if b := m.brake(r.Brake); b != nil {
+			if i, known := slices.BinarySearch(brakeConditions, r.Condition); known {
+				b.active = b.active&^(1<<i) | uint32(oneIf(r.State.Active()))<<i
+			}
 		}
 	}
+}
+
+// withForecast is the list with one more, in the place of that for the same
+// limit. The list itself stays as it is.
+func withForecast(list []limitForecast, f limitForecast) []limitForecast {
+	at, there := slices.BinarySearchFunc(list, f.limit, func(one limitForecast, limit string) int { return strings.Compare(one.limit, limit) })
+	list = slices.Clone(list)
+	if there {
+		list[at] = f
+		return list
+	}
+	return slices.Insert(list, at, f)
 }
 
 // SetSignal says whether a signal's latest reading was good.
 func (m *Metrics) SetSignal(brake string, signal sensors.Signal, good bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if b := m.byName[brake]; b != nil {
-		b.good[signal] = good
+	if b := m.brake(brake); b != nil {
+		b.wired |= 1 << signal
+		b.good = b.good&^(1<<signal) | uint16(oneIf(good))<<signal
 	}
 }
 
@@ -231,22 +279,11 @@ func (m *Metrics) SetBacklog(exporter string, rows int64) {
 }
 
 // Handler answers scrapes, with the Go runtime's and the process's own metrics
-// beside gapward's. One bad series doesn't cost the others.
+// beside gapward's.
 func (m *Metrics) Handler(lg *slog.Logger) http.Handler {
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(m, m.poll, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
-		ErrorLog:      scrapeLog{lg},
-		ErrorHandling: promhttp.ContinueOnError,
-		Registry:      reg,
-	})
-}
-
-// scrapeLog logs what goes wrong in a scrape.
-type scrapeLog struct{ lg *slog.Logger }
-
-func (l scrapeLog) Println(v ...any) {
-	l.lg.Error("answering a Prometheus scrape", "error", strings.TrimSpace(fmt.Sprintln(v...)))
+	reg.MustRegister(m.poll, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return scrapes{m, reg, lg}
 }
 
 func goVersion() string { return runtime.Version() }

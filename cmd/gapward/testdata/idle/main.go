@@ -21,7 +21,7 @@ import (
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/prometheus/common/expfmt"
 	"github.com/wneessen/go-mail"
 	"go.bug.st/serial"
 	"go.yaml.in/yaml/v3"
@@ -98,9 +98,15 @@ func run(dir string) error {
 		paho.NewClient(paho.NewClientOptions()), modbus.NewTCPClientHandler("127.0.0.1:1"), influxdb2.NewClient("http://127.0.0.1:1", ""),
 		mochi.New(nil), mail.NewMsg(), &serial.Mode{}, yaml.NewDecoder(os.Stdin), p, parser, argon2.IDKey,
 	}
-	go func() { _ = http.Serve(listener, promhttp.HandlerFor(reg, promhttp.HandlerOpts{})) }()
-	if _, err := reg.Gather(); err != nil {
+	go func() { _ = http.Serve(listener, http.NotFoundHandler()) }()
+	families, err := reg.Gather()
+	if err != nil {
 		return err
+	}
+	for _, f := range families {
+		if _, err := expfmt.MetricFamilyToText(io.Discard, f); err != nil {
+			return err
+		}
 	}
 	fmt.Println("idle")
 	stop := make(chan os.Signal, 1)
