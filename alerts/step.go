@@ -28,6 +28,12 @@ type Alarm struct {
 	quiet     bool
 }
 
+// Calm reports whether nothing need be kept of the alarm: it goes on from its next
+// finding as one of which nothing is known would.
+func (a Alarm) Calm() bool {
+	return a.State == Normal && !a.standing && !a.present && a.holds == 0 && a.graceNS <= a.latest.AtNS
+}
+
 // Restore is the alarm as its last stored event left it.
 func Restore(e Event) Alarm {
 	standing := e.Marks&MarkStanding != 0 || e.State.Active()

@@ -64,11 +64,10 @@ func (p *Pipeline) Act(a page.Act, nowNS int64, batch *store.Batch) (e alerts.Ev
 	was := len(batch.Alarms)
 	switch {
 	case a.Key.Brake != "":
-		p.eachAlarm(a.Key.Brake, func(l *line, one *alarm) {
-			if one.condition == a.Key.Condition {
-				next, e, changed := do(one.Alarm, a, nowNS)
-				p.note(l, one, next, e, changed, batch)
-				p.wakeNS = min(p.wakeNS, one.WakeNS(one.rule))
+		p.eachAlarm(a.Key.Brake, func(l *line, k *kind) {
+			if k.condition == a.Key.Condition {
+				next, e, changed := do(l.alarm(k), a, nowNS)
+				p.note(l, k, next, e, changed, batch)
 			}
 		})
 	case a.Key.Device != "":

@@ -41,11 +41,13 @@ const leastGrace = 10 * time.Second
 // signal hangs on which device.
 func (p *Pipeline) SetAlarms(s alerts.Settings, channels []sensors.Channel) {
 	p.bells = bells{settings: s, guards: [2]alerts.Guard{{}, {Urgent: true}}}
-	for i := range p.lines {
-		for k := range p.lines[i].alarms {
-			a := &p.lines[i].alarms[k]
-			a.rule = s.Rule(a.condition)
+	for i, c := range analysis.Conditions() {
+		if i == len(p.kinds) {
+			p.kinds = append(p.kinds, kind{place: i, condition: c})
 		}
+		p.kinds[i].rule = s.Rule(c)
+	}
+	for range p.lines {
 		hang := make([]int, len(sensors.Signals())+1) // signals count from 1
 		for k := range hang {
 			hang[k] = -1
@@ -137,29 +139,28 @@ func (p *Pipeline) noteDevice(d *deviceBell, next alerts.Alarm, e alerts.Event, 
 }
 
 func (p *Pipeline) hold(d *deviceBell, atNS int64, batch *store.Batch) {
-	p.eachSymptom(d, func(l *line, a *alarm) {
-		next, e, changed := a.Suppress(atNS, d.name+" does not answer")
-		p.note(l, a, next, e, changed, batch)
+	p.eachSymptom(d, func(l *line, k *kind) {
+		next, e, changed := l.alarm(k).Suppress(atNS, d.name+" does not answer")
+		p.note(l, k, next, e, changed, batch)
 	})
 }
 
 func (p *Pipeline) letGo(d *deviceBell, atNS int64, batch *store.Batch) {
-	p.eachSymptom(d, func(l *line, a *alarm) {
+	p.eachSymptom(d, func(l *line, k *kind) {
 		if p.heldByOther(d, l) {
 			return
 		}
+		a := l.alarm(k)
 		next, e, changed := a.Unsuppress(atNS, atNS+int64(max(leastGrace, a.Grace())))
-		p.note(l, a, next, e, changed, batch)
-		p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+		p.note(l, k, next, e, changed, batch)
 	})
 }
 
-func (p *Pipeline) eachSymptom(d *deviceBell, do func(*line, *alarm)) {
+func (p *Pipeline) eachSymptom(d *deviceBell, do func(*line, *kind)) {
 	for _, i := range d.brakes {
-		l := &p.lines[i]
-		for k := range l.alarms {
-			if a := &l.alarms[k]; alerts.Symptom(a.condition) {
-				do(l, a)
+		for k := range p.kinds {
+			if alerts.Symptom(p.kinds[k].condition) {
+				do(&p.lines[i], &p.kinds[k])
 			}
 		}
 	}
@@ -204,25 +205,63 @@ func (p *Pipeline) ring(a *alerts.Alarm, e alerts.Event, batch *store.Batch) {
 	batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
 }
 
+// kind is that of a condition, nil where no brake has it.
+func (p *Pipeline) kind(c analysis.Condition) *kind {
+	for i := range p.kinds {
+		if p.kinds[i].condition == c {
+			return &p.kinds[i]
+		}
+	}
+	return nil
+}
+
+// alarm is a brake's alarm of a kind.
+func (l *line) alarm(k *kind) alerts.Alarm {
+	if at, kept := l.find(k); kept {
+		return l.alarms[at].Alarm
+	}
+	return alerts.Alarm{}
+}
+
+// put keeps an alarm in the place of what it was.
+func (l *line) put(k *kind, a alerts.Alarm) {
+	switch at, kept := l.find(k); {
+	case kept && a.Calm():
+		l.alarms = slices.Delete(l.alarms, at, at+1)
+	case kept:
+		l.alarms[at].Alarm = a
+	case !a.Calm():
+		l.alarms = slices.Insert(l.alarms, at, alarm{k, a})
+	}
+}
+
+func (l *line) find(k *kind) (at int, kept bool) {
+	for at < len(l.alarms) && l.alarms[at].place < k.place {
+		at++
+	}
+	return at, at < len(l.alarms) && l.alarms[at].kind == k
+}
+
 // note takes the next step of a brake's alarm.
-func (p *Pipeline) note(l *line, a *alarm, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
-	a.Alarm = next
+func (p *Pipeline) note(l *line, k *kind, next alerts.Alarm, e alerts.Event, changed bool, batch *store.Batch) {
 	if changed {
 		l.learned = true // what was found stands in what was learned
 		e.Brake = l.name
-		p.ring(&a.Alarm, e, batch)
-		if e.Change == alerts.Raised {
-			p.explain(l, e.AtNS, batch)
-		}
+		p.ring(&next, e, batch)
 	}
+	l.put(k, next)
+	if changed && e.Change == alerts.Raised {
+		p.explain(l, e.AtNS, batch)
+	}
+	p.wakeNS = min(p.wakeNS, l.alarm(k).WakeNS(k.rule))
 }
 
 // explain holds back what graver conditions of a brake explain that stand.
 func (p *Pipeline) explain(l *line, atNS int64, batch *store.Batch) {
-	l.eachExplained(func(a *alarm, cause analysis.Condition) {
+	p.eachExplained(l, func(k *kind, cause analysis.Condition) {
 		if cause != "" {
-			next, e, changed := a.Suppress(atNS, alerts.Because(cause))
-			p.note(l, a, next, e, changed, batch)
+			next, e, changed := l.alarm(k).Suppress(atNS, alerts.Because(cause))
+			p.note(l, k, next, e, changed, batch)
 		}
 	})
 }
@@ -232,50 +271,51 @@ func (p *Pipeline) explain(l *line, atNS int64, batch *store.Batch) {
 // and then nobody is called for that.
 func (p *Pipeline) unexplain(l *line, atNS int64, batch *store.Batch) {
 	p.explain(l, atNS, batch)
-	l.eachExplained(func(a *alarm, cause analysis.Condition) {
+	p.eachExplained(l, func(k *kind, cause analysis.Condition) {
 		if cause == "" {
-			next, e, changed := a.Unsuppress(atNS, atNS)
-			p.note(l, a, next, e, changed, batch)
-			p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+			next, e, changed := l.alarm(k).Unsuppress(atNS, atNS)
+			p.note(l, k, next, e, changed, batch)
 		}
 	})
 }
 
 // eachExplained goes through the alarms of a brake that graver conditions may
 // explain; cause is the one that does, or empty.
-func (l *line) eachExplained(do func(a *alarm, cause analysis.Condition)) {
-	at := func(c analysis.Condition) *alarm {
-		return &l.alarms[slices.IndexFunc(l.alarms, func(a alarm) bool { return a.condition == c })] // there is one of each
-	}
+func (p *Pipeline) eachExplained(l *line, do func(k *kind, cause analysis.Condition)) {
 	for _, x := range alerts.Explained() {
 		cause := analysis.Condition("")
 		for _, by := range slices.Backward(x.By) {
-			if at(by).Stands() {
+			if l.alarm(p.kind(by)).Stands() {
 				cause = by
 			}
 		}
-		do(at(x.Condition), cause)
+		do(p.kind(x.Condition), cause)
 	}
 }
 
 // passAlarms lets the delays of a brake's alarms run, and is when they will
-// matter next.
+// matter next. Calm ones wait for nothing.
 func (p *Pipeline) passAlarms(l *line, nowNS int64, batch *store.Batch) (wakeNS int64) {
 	wakeNS = math.MaxInt64
+	if len(l.alarms) == 0 {
+		return wakeNS
+	}
 	was := len(batch.Alarms)
-	for i := range l.alarms {
-		a := &l.alarms[i]
-		for a.WakeNS(a.rule) <= nowNS {
-			next, e, changed := a.Pass(nowNS, a.rule)
-			p.note(l, a, next, e, changed, batch)
+	for i := range p.kinds {
+		k := &p.kinds[i]
+		for l.alarm(k).WakeNS(k.rule) <= nowNS {
+			next, e, changed := l.alarm(k).Pass(nowNS, k.rule)
+			p.note(l, k, next, e, changed, batch)
 			if !changed {
 				break
 			}
 		}
-		wakeNS = min(wakeNS, a.WakeNS(a.rule))
 	}
 	if len(batch.Alarms) > was {
 		p.unexplain(l, nowNS, batch)
+	}
+	for i := range l.alarms {
+		wakeNS = min(wakeNS, l.alarms[i].WakeNS(l.alarms[i].rule))
 	}
 	return wakeNS
 }
@@ -319,13 +359,18 @@ func (p *Pipeline) Resume(states, recent []alerts.Event) {
 	}
 	for i := range p.bells.devices {
 		if d := &p.bells.devices[i]; d.State != alerts.Normal && d.State != alerts.Returned {
-			p.eachSymptom(d, func(_ *line, a *alarm) { a.Alarm, _, _ = a.Suppress(0, d.name+" does not answer") })
+			p.eachSymptom(d, func(l *line, k *kind) {
+				held, _, _ := l.alarm(k).Suppress(0, d.name+" does not answer")
+				l.put(k, held)
+			})
 		}
 	}
 	for i := range p.lines {
-		p.lines[i].eachExplained(func(a *alarm, cause analysis.Condition) {
+		l := &p.lines[i]
+		p.eachExplained(l, func(k *kind, cause analysis.Condition) {
 			if cause != "" {
-				a.Alarm, _, _ = a.Suppress(0, alerts.Because(cause))
+				held, _, _ := l.alarm(k).Suppress(0, alerts.Because(cause))
+				l.put(k, held)
 			}
 		})
 	}
@@ -340,26 +385,25 @@ func (p *Pipeline) Resume(states, recent []alerts.Event) {
 // OutOfService holds back the alarms of a brake that is not in use, by whom and
 // why.
 func (p *Pipeline) OutOfService(brake string, nowNS int64, by, why string, batch *store.Batch) {
-	p.eachAlarm(brake, func(l *line, a *alarm) {
-		next, e, changed := a.OutOfService(nowNS, by, why)
-		p.note(l, a, next, e, changed, batch)
+	p.eachAlarm(brake, func(l *line, k *kind) {
+		next, e, changed := l.alarm(k).OutOfService(nowNS, by, why)
+		p.note(l, k, next, e, changed, batch)
 	})
 }
 
 // InService ends that; what stands is told anew.
 func (p *Pipeline) InService(brake string, nowNS int64, by string, batch *store.Batch) {
-	p.eachAlarm(brake, func(l *line, a *alarm) {
-		next, e, changed := a.InService(nowNS, by)
-		p.note(l, a, next, e, changed, batch)
-		p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+	p.eachAlarm(brake, func(l *line, k *kind) {
+		next, e, changed := l.alarm(k).InService(nowNS, by)
+		p.note(l, k, next, e, changed, batch)
 	})
 }
 
-func (p *Pipeline) eachAlarm(brake string, do func(*line, *alarm)) {
+func (p *Pipeline) eachAlarm(brake string, do func(*line, *kind)) {
 	for i := range p.lines {
-		for k := range p.lines[i].alarms {
+		for k := range p.kinds {
 			if p.lines[i].name == brake {
-				do(&p.lines[i], &p.lines[i].alarms[k])
+				do(&p.lines[i], &p.kinds[k])
 			}
 		}
 	}

@@ -102,8 +102,8 @@ func (p *Pipeline) Restart() {
 	for i := range p.lines {
 		l := &p.lines[i]
 		l.brake.Restart()
-		for k := range l.alarms {
-			l.alarms[k].Alarm = l.alarms[k].Settled()
+		for k := range p.kinds {
+			l.put(&p.kinds[k], l.alarm(&p.kinds[k]).Settled())
 		}
 	}
 	for i := range p.bells.devices {

@@ -20,6 +20,7 @@ import (
 // same batches. It is not safe for use by several goroutines.
 type Pipeline struct {
 	lines  []line
+	kinds  []kind
 	out    analysis.Out
 	wakeNS int64 // when time alone will matter to some brake
 	waves  bool
@@ -32,15 +33,22 @@ type line struct {
 	place  int // in the site file
 	model  string
 	brake  *analysis.Brake
-	alarms []alarm
+	alarms []alarm // those that aren't calm, in the order of their kinds
 
 	mark    string // of the settings that it learns with
 	learned bool   // something since it was last saved
 }
 
-type alarm struct {
+// kind is what the alarms of one condition have in common.
+type kind struct {
+	place     int // among the kinds
 	condition analysis.Condition
 	rule      alerts.Rule
+}
+
+// alarm is one that isn't calm. Of a brake's fifteen seldom any is.
+type alarm struct {
+	*kind
 	alerts.Alarm
 }
 
@@ -62,11 +70,7 @@ func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 			s.Family = families[s.Model]
 		}
 		s.Charts = charts
-		l := line{name: s.Name, place: len(p.lines), model: s.Model, brake: analysis.New(s)}
-		for _, c := range analysis.Conditions() {
-			l.alarms = append(l.alarms, alarm{condition: c, rule: alerts.DefaultRule(c)})
-		}
-		p.lines = append(p.lines, l)
+		p.lines = append(p.lines, line{name: s.Name, place: len(p.lines), model: s.Model, brake: analysis.New(s)})
 	}
 	p.SetAlarms(alerts.Settings{}, nil)
 	return p
@@ -129,12 +133,9 @@ func (p *Pipeline) collect(l *line, batch *store.Batch) {
 	was := len(batch.Alarms)
 	for _, f := range p.out.Findings {
 		p.silent(l.place, f, batch)
-		for i := range l.alarms {
-			if a := &l.alarms[i]; a.condition == f.Condition {
-				next, e, changed := a.Find(f, a.rule)
-				p.note(l, a, next, e, changed, batch)
-				p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
-			}
+		if k := p.kind(f.Condition); k != nil {
+			next, e, changed := l.alarm(k).Find(f, k.rule)
+			p.note(l, k, next, e, changed, batch)
 		}
 	}
 	if len(batch.Alarms) > was {
@@ -167,10 +168,8 @@ func (p *Pipeline) Restore(e alerts.Event) {
 		if p.lines[i].name != e.Brake {
 			continue
 		}
-		for k := range p.lines[i].alarms {
-			if a := &p.lines[i].alarms[k]; a.condition == e.Condition {
-				a.Alarm = alerts.Restore(e)
-			}
+		if k := p.kind(e.Condition); k != nil {
+			p.lines[i].put(k, alerts.Restore(e))
 		}
 	}
 }

@@ -77,11 +77,9 @@ func (p *Pipeline) Retell(nowNS int64, batch *store.Batch) {
 		if f := l.brake.Latest(); f.AtNS != 0 {
 			batch.Forecasts = append(batch.Forecasts, store.ForecastRow{Brake: l.name, Forecast: f})
 		}
-		for k := range l.alarms {
-			a := &l.alarms[k]
-			next, e, changed := a.Again(nowNS)
-			p.note(l, a, next, e, changed, batch)
-			p.wakeNS = min(p.wakeNS, a.WakeNS(a.rule))
+		for k := range p.kinds {
+			next, e, changed := l.alarm(&p.kinds[k]).Again(nowNS)
+			p.note(l, &p.kinds[k], next, e, changed, batch)
 		}
 	}
 	for i := range p.bells.devices {
