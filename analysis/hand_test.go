@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"gapward/sensors"
@@ -90,8 +91,12 @@ func (h *hand) samples(seed uint64) []sensors.Sample {
 	return out
 }
 
+// handCharts are those of all brakes drawn by hand: each its own would take
+// longer than most tests of them.
+var handCharts = sync.OnceValue(NewCharts)
+
 func handSettings() Settings {
-	return Settings{Name: "test", Kind: Conical,
+	return Settings{Name: "test", Kind: Conical, Charts: handCharts(),
 		Limits: Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4},
 		Timing: Timing{Release: 250 * time.Millisecond, Set: 300 * time.Millisecond, NotReleasedAfter: time.Second, NotSetAfter: time.Second},
 		Travel: SignalSettings{Present: true, Poll: 20 * time.Millisecond, StaleAfter: 5 * time.Second, ResolutionMM: 0.00244},

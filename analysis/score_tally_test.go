@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"sync"
 	"testing"
 
 	"gapward/analysis"
@@ -112,6 +113,10 @@ type score struct {
 	absentTimes, guessedTimes int
 }
 
+// sharedCharts are those of all scored brakes: to work out the intervals takes
+// longer than to measure a few hundred cycles.
+var sharedCharts = sync.OnceValue(analysis.NewCharts)
+
 // settings are what a site file would say of the family's brake.
 func (f *family) settings() analysis.Settings {
 	adjust := f.params().InitialGapMM * 1.4
@@ -126,7 +131,7 @@ func (f *family) settings() analysis.Settings {
 		Limits: analysis.Limits{MinMM: adjust * 0.42, TargetMM: adjust * 0.6, AdjustMM: adjust, MaxMM: adjust * 1.2},
 		Travel: signal(true), Drive: signal(!f.poll.noDrive), Released: signal(f.poll.withSwitch),
 		Temperature: analysis.SignalSettings{Present: f.poll.temperature, Poll: 5e9, StaleAfter: 60e9},
-		Thermal:     f.thermal}
+		Thermal:     f.thermal, Charts: sharedCharts()}
 	s.Travel.ResolutionMM = max(f.poll.stepUM, f.poll.onChangeUM) * 1e-3 // as a site file's reader does
 	return s
 }
