@@ -25,7 +25,7 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 	threshold := 0.4 * b.set.Limits.MinMM
 	m := &b.motion
 	if b.ref.n == 0 {
-		b.ref.track(mm)
+		b.ref.track(atNS, mm, atNS)
 		return
 	}
 	rise := mm - b.ref.mm
@@ -44,13 +44,13 @@ func (b *Brake) moved(atNS int64, mm float64, out *Out) {
 			m.out = 0
 			if m.low++; m.low >= 3 {
 				b.ref = reference{}
-				b.ref.track(mm)
+				b.ref.track(atNS, mm, atNS)
 				b.fromNS, m.low = atNS, 0
 			}
 		default:
 			m.out, m.low = 0, 0
 			if b.phase == resting || atNS-b.off.HiNS > 500e6 {
-				b.ref.track(mm)
+				b.ref.track(atNS, mm, atNS)
 			}
 		}
 		return

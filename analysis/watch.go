@@ -9,19 +9,25 @@ import (
 // reference is the travel of the set brake, tracked from reading to reading so
 // that a cycle can be judged while it happens.
 type reference struct {
-	mm   float64
-	n    int // readings it rests on
-	away int // readings in a row far from it
+	mm     float64
+	n      int   // readings it rests on
+	away   int   // readings in a row far from it …
+	awayNS int64 // … and when they began
 }
 
-// track folds in a reading taken while the brake was set and at rest.
-func (r *reference) track(mm float64) {
+// track folds in a reading taken while the brake was set and at rest, as far as
+// the drive has told: what it said last it said at toldNS. A brake that has moved
+// since may be answering a drive that is read too seldom to have shown it yet.
+func (r *reference) track(atNS int64, mm float64, toldNS int64) {
 	const jumpMM, jumpRun = 0.1, 10
 	switch d := mm - r.mm; {
 	case r.n == 0:
 		r.mm, r.n = mm, 1
 	case math.Abs(d) > jumpMM:
-		if r.away++; r.away >= jumpRun { // it has moved and stays there
+		if r.away++; r.away == 1 {
+			r.awayNS = atNS
+		}
+		if r.away >= jumpRun && toldNS > r.awayNS { // it has moved and stays there
 			r.mm, r.n, r.away = mm, 1, 0
 		}
 	default:
@@ -59,13 +65,22 @@ func (b *Brake) travel(atNS int64, mm float64, out *Out) {
 		case b.heldOpen:
 			b.watchSet(atNS, mm)
 		case b.drive.known && !b.drive.on && !b.drive.pending:
-			b.ref.track(mm)
+			b.ref.track(atNS, mm, b.driveToldNS(atNS))
 		}
 	case running:
 		b.watchRelease(atNS, mm)
 	case setting:
 		b.watchSet(atNS, mm)
 	}
+}
+
+// driveToldNS is up to when the drive is known not to have changed. One that
+// tells its changes has told of all that came before now.
+func (b *Brake) driveToldNS(nowNS int64) int64 {
+	if b.drive.sentOnChange(b.drive.lastNS, nowNS) {
+		return nowNS
+	}
+	return b.drive.lastNS
 }
 
 // shorten keeps the trace bounded: a long run loses every second reading of its
@@ -106,7 +121,7 @@ func (b *Brake) watchSet(atNS int64, mm float64) {
 	}
 	if b.closed && !b.heldOpen { // nothing more to be seen
 		if atNS-b.off.HiNS > 500e6 {
-			b.ref.track(mm)
+			b.ref.track(atNS, mm, b.driveToldNS(atNS))
 		}
 		return
 	}
@@ -121,7 +136,7 @@ func (b *Brake) watchSet(atNS int64, mm float64) {
 		b.closed, b.heldOpen = true, false
 	}
 	if b.closed && atNS-b.off.HiNS > 500e6 {
-		b.ref.track(mm)
+		b.ref.track(atNS, mm, b.driveToldNS(atNS))
 	}
 }
 

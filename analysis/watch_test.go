@@ -331,3 +331,40 @@ func TestASwitchAheadOfTheDriveContradictsNothing(t *testing.T) {
 		}
 	}
 }
+
+// A drive that is read seldom shows its change long after the travel has answered
+// it. The released level is not where the brake rests for that, and nothing is
+// wrong; but a probe that was moved at rest is followed all the same.
+func TestADriveSeenLateIsNoMovedProbe(t *testing.T) {
+	h := newHand(evenRuns(20, 3.3, 3.7)...)
+	h.withSwitch = true
+	moved := h.runs[15][1] + 2
+	h.travel = func(at, mm float64) (float64, sensors.Quality) {
+		if at > moved {
+			mm += 1.5
+		}
+		return mm, sensors.Good
+	}
+	var samples []sensors.Sample
+	drives := 0
+	for _, s := range h.samples(3) {
+		if s.Signal == sensors.Drive {
+			if drives++; drives%30 != 0 { // every 0.6 s
+				continue
+			}
+		}
+		samples = append(samples, s)
+	}
+	s := handSettings()
+	s.Drive.Poll = 600 * time.Millisecond
+	s.Released = s.Travel
+	out := feed(s, samples)
+	for _, c := range []Condition{NotReleased, NotSet, SignalsDisagree} {
+		for _, f := range conditions(out, c) {
+			t.Errorf("%s %.2f s after the start", c, secondsAfter(f, 0))
+		}
+	}
+	if len(out.Cycles) != len(h.runs) {
+		t.Errorf("%d cycles of %d", len(out.Cycles), len(h.runs))
+	}
+}
