@@ -138,13 +138,29 @@ func (a *audit) open() (err error) {
 	return nil
 }
 
-// write adds a line and has it durable. What can't be written is in the log.
+// OpenAudit opens the audit of a data directory for a command that writes there
+// itself, as no daemon runs: note adds a line and has it durable.
+func OpenAudit(dir string) (note func(page.Audit) error, shut func() error, err error) {
+	a, err := openAudit(filepath.Join(dir, auditName), nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	return a.add, func() error { return a.close(context.Background()) }, nil
+}
+
+// write adds a line. What can't be written is in the log.
 func (a *audit) write(e page.Audit) {
 	a.lg.Info("audit", "who", e.Who, "role", e.Role, "from", e.From, "did", e.Did, "about", e.About, "outcome", e.Outcome)
+	if err := a.add(e); err != nil {
+		a.lg.Error("writing the audit", "error", err)
+	}
+}
+
+// add adds a line and has it durable.
+func (a *audit) add(e page.Audit) error {
 	text, err := json.Marshal(e)
 	if err != nil {
-		a.lg.Error("writing the audit", "error", err)
-		return
+		return err
 	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -154,9 +170,7 @@ func (a *audit) write(e page.Audit) {
 	if err == nil {
 		_, err = a.file.WriteString(strings.ReplaceAll(string(text), "\n", " ") + "\n")
 	}
-	if err = errors.Join(err, a.file.Sync()); err != nil {
-		a.lg.Error("writing the audit", "error", err)
-	}
+	return errors.Join(err, a.file.Sync())
 }
 
 // auditTail is how much of its end is read for those who look at it, bytes.

@@ -243,7 +243,7 @@ func keep(ctx context.Context, io streams, site *configs.Site, body report.Entry
 	for began := time.Now(); ; {
 		db, err := store.Open(ctx, site.Data, logger(io.err, false).With("component", "store"))
 		if err == nil {
-			return keepHere(ctx, db, row)
+			return keepHere(ctx, site.Data, db, row)
 		}
 		if !errors.Is(err, store.ErrInUse) {
 			return row, err
@@ -270,15 +270,28 @@ func keep(ctx context.Context, io streams, site *configs.Site, body report.Entry
 	}
 }
 
-// keepHere stores an entry in a database that this process has opened.
-func keepHere(ctx context.Context, db *store.DB, row store.LedgerRow) (store.LedgerRow, error) {
+// keepHere stores an entry in a database that this process has opened, and
+// writes it into the audit, as the daemon would. An audit that can't be opened
+// stops it before anything is stored.
+func keepHere(ctx context.Context, dir string, db *store.DB, row store.LedgerRow) (store.LedgerRow, error) {
+	note, shut, err := gateway.OpenAudit(dir)
+	if err != nil {
+		return row, errors.Join(err, db.Close())
+	}
 	b := store.Batch{Ledger: []store.LedgerRow{row}}
-	err := db.Commit(ctx, &b)
-	closeErr := db.Close()
+	if err = db.Commit(ctx, &b); err == nil {
+		row = b.Ledger[0]
+	}
+	a := page.AuditOfEntry(row, err)
+	a.Time, a.From = time.Now().UTC().Format(time.RFC3339Nano), "gapward enter"
+	closeErr := errors.Join(note(a), shut(), db.Close())
 	if errors.Is(err, store.ErrCorrection) {
 		return row, errors.Join(usage(err), closeErr)
 	}
-	return b.Ledger[0], errors.Join(err, closeErr)
+	if err == nil && closeErr != nil {
+		closeErr = fmt.Errorf("it is entered as number %d, but: %w", row.ID, closeErr)
+	}
+	return row, errors.Join(err, closeErr)
 }
 
 // standing says how a reading compares with the probe, whether work still wants a

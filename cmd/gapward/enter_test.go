@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"net"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"gapward/analysis"
+	"gapward/gateway/page"
 	"gapward/gateway/store"
 )
 
@@ -162,6 +164,46 @@ func TestEnterWithoutADaemon(t *testing.T) {
 	makeDatabase(t, data)
 	enterAll(t, config)
 	wantEntered(t, ledgerOf(t, data))
+	code, _, errs := invoke(t, "enter", "adjustment", "--config", config, "--brake", "quay-2/main", "--who", "K. Berg", "--steps", "1", "--corrects", "2")
+	if code != exitUsage {
+		t.Errorf("correcting what has been corrected: exit %d, %s", code, errs)
+	}
+	wantAudited(t, data, "gapward enter", "the entry can't be corrected: entry 2 has been corrected by entry 3 already")
+}
+
+// wantAudited fails the test unless each entry of the ledger has its line in the
+// audit, in order, and the last line is a refusal.
+func wantAudited(t *testing.T, data, from, refused string) {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(data, "audit.jsonl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines, want := strings.Split(strings.TrimSpace(string(text)), "\n"), ledgerOf(t, data)
+	if len(lines) != len(want)+1 {
+		t.Fatalf("the audit has %d lines, want %d: %s", len(lines), len(want)+1, text)
+	}
+	for i, line := range lines {
+		var got page.Audit
+		if err := json.Unmarshal([]byte(line), &got); err != nil {
+			t.Fatal(err)
+		}
+		if at, err := time.Parse(time.RFC3339Nano, got.Time); err != nil || time.Since(at) > time.Hour {
+			t.Errorf("the time of %s", line)
+		}
+		got.Time = ""
+		expected := page.Audit{Who: "K. Berg", From: from, Did: "enter adjustment", About: "quay-2/main", Outcome: got.Outcome}
+		if i == len(want) && !strings.Contains(got.Outcome, refused) {
+			t.Errorf("of what was refused the audit says %q", got.Outcome)
+		}
+		if i < len(want) {
+			expected = page.AuditOfEntry(want[i], nil)
+			expected.From = from
+		}
+		if got != expected {
+			t.Errorf("the audit has %+v, want %+v", got, expected)
+		}
+	}
 }
 
 // The same entries while the daemon runs: it writes them, and what it writes is

@@ -204,7 +204,7 @@ func (s *Server) enterByForm(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		row, err = s.deps.Ledger.Enter(r.Context(), row)
 		s.entered.Add(1)
-		s.auditEntry(r, row, err)
+		s.audit(r, AuditOfEntry(row, err))
 		if err != nil && !errors.Is(err, store.ErrCorrection) {
 			s.deps.Log.Error("an entry of the ledger could not be stored", "brake", brake, "error", err)
 			status, err = http.StatusServiceUnavailable, errors.New("the entry could not be stored; the gateway's log says why. Look at the ledger below before entering it again")

@@ -81,13 +81,13 @@ func (s *Server) csvLedger(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// auditEntry writes down that somebody made an entry, or tried to.
-func (s *Server) auditEntry(r *http.Request, row store.LedgerRow, err error) {
+// AuditOfEntry is what the audit says of an entry that somebody made, or tried to.
+func AuditOfEntry(row store.LedgerRow, err error) Audit {
 	a := Audit{Who: row.Who, Did: "enter " + string(row.Kind), About: fmt.Sprintf("%s, entry %d", row.Brake, row.ID), Outcome: "done"}
 	if err != nil {
 		a.About, a.Outcome = row.Brake, err.Error()
 	}
-	s.audit(r, a)
+	return a
 }
 
 // doubt is a [report.DoubtError] where an entry looks wrong and who sends it
@@ -146,7 +146,7 @@ func (s *Server) apiEnter(w http.ResponseWriter, r *http.Request) {
 	}
 	row, err = s.deps.Ledger.Enter(r.Context(), row)
 	s.entered.Add(1)
-	s.auditEntry(r, row, err)
+	s.audit(r, AuditOfEntry(row, err))
 	switch {
 	case errors.Is(err, store.ErrCorrection):
 		s.refuse(w, r, http.StatusUnprocessableEntity, err.Error())
