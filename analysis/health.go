@@ -96,6 +96,15 @@ func (b *Brake) abandon(sig sensors.Signal) {
 	}
 }
 
+// Await starts the watch for silence where nothing has been heard of the brake
+// yet: what never speaks is as silent as what has stopped.
+func (b *Brake) Await(atNS int64) {
+	if b.nowNS == 0 {
+		b.nowNS = atNS
+		b.begin()
+	}
+}
+
 // Good reports whether a signal of the brake is present, speaks and trusts
 // itself.
 func (b *Brake) Good(sig sensors.Signal) (good, present bool) {

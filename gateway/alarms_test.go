@@ -99,6 +99,32 @@ func (b *belfry) told(second bool) (list []string) {
 	return list
 }
 
+// A device that has never answered is no quieter about it than one that has
+// stopped. A recording of some brakes alone says nothing of the others.
+func TestADeviceThatNeverAnswersIsAnAlarm(t *testing.T) {
+	for brakes, want := range map[int]string{1: "c/b00 signal-stale raised", 40: "io device-silent raised"} {
+		b := newBelfry(t, hangingSite(t, brakes, ""))
+		b.live(time.Minute, false)
+		if got := b.told(false); !slices.Equal(got, []string{want}) {
+			t.Errorf("%d brakes: told %q, want %q", brakes, got, want)
+		}
+		b.begin() // nothing of it is told again after a restart
+		b.live(time.Minute, false)
+		if got := b.told(false); !slices.Equal(got, []string{want}) {
+			t.Errorf("%d brakes, after a restart: told %q, want %q", brakes, got, want)
+		}
+	}
+	b := newBelfry(t, hangingSite(t, 2, ""))
+	var batch store.Batch
+	for range 60 {
+		b.nowNS += 1e9
+		b.p.Step([]sensors.Sample{{AtNS: b.nowNS, Signal: sensors.Travel, Value: 2}, {AtNS: b.nowNS, Signal: sensors.Drive}}, &batch)
+	}
+	if b.take(&batch); len(b.events) > 0 {
+		t.Errorf("of a recording of one brake: %+v", b.events)
+	}
+}
+
 // One cause, one alarm: a device that falls silent is told once, its forty
 // brakes not at all, and nothing is told of them when it comes back.
 func TestADeadDeviceIsOneAlarm(t *testing.T) {

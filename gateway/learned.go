@@ -110,7 +110,7 @@ func (p *Pipeline) Restart() {
 		d := &p.bells.devices[i]
 		d.Alarm, d.lastNS = d.Settled(), 0
 	}
-	p.wakeNS = 0
+	p.wakeNS, p.ticked = 0, false
 }
 
 // Entered takes an entry of the ledger in, with all the entries of its brake

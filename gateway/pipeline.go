@@ -23,6 +23,7 @@ type Pipeline struct {
 	kinds  []kind
 	out    analysis.Out
 	wakeNS int64 // when time alone will matter to some brake
+	ticked bool  // since the start
 	waves  bool
 	bells  bells
 }
@@ -90,6 +91,7 @@ func (p *Pipeline) step(s sensors.Sample, batch *store.Batch) {
 	// A device that didn't answer leaves nothing but time: a recording has a
 	// tick in its place.
 	if s.Signal == sensors.Tick || s.Quality == sensors.NoAnswer {
+		p.await(s.AtNS)
 		return
 	}
 	p.heard(s, batch)
@@ -97,6 +99,21 @@ func (p *Pipeline) step(s sensors.Sample, batch *store.Batch) {
 	l.brake.Step(s, &p.out)
 	p.collect(l, batch)
 	p.wakeNS = min(p.wakeNS, l.brake.WakeNS())
+}
+
+// await has every brake watched for silence from the first tick on, those too of
+// which nothing ever comes. Samples of other brakes don't begin it: a recording
+// may be of some brakes alone, and only a tick says that all were listened to.
+func (p *Pipeline) await(nowNS int64) {
+	if p.ticked {
+		return
+	}
+	p.ticked = true
+	for i := range p.lines {
+		b := p.lines[i].brake
+		b.Await(nowNS)
+		p.wakeNS = min(p.wakeNS, b.WakeNS())
+	}
 }
 
 // pass lets time pass for every brake that waits for it.

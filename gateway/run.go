@@ -97,6 +97,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		Plan:    planner(site, db),
 		Record:  Recorder(site, db, opt.Banner, opt.Version, func() []report.SourceRecord { return recordedSources(health) }),
 		Health:  func() []page.SourceHealth { return pageHealth(health.health()) },
+		Heard:   metrics.Good,
 		Metrics: metrics.Handler(lg.With("component", "metrics")),
 		Ready:   health.ready,
 		Alive:   func() error { return health.alive(time.Now()) },

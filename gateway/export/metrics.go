@@ -242,6 +242,15 @@ func (m *Metrics) SetSignal(brake string, signal sensors.Signal, good bool) {
 	}
 }
 
+// Good reports whether the latest reading of a signal was good; before the first
+// none is.
+func (m *Metrics) Good(brake string, signal sensors.Signal) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	b := m.brake(brake)
+	return b != nil && b.good>>signal&1 == 1
+}
+
 // ObservePoll takes in one request to a device.
 func (m *Metrics) ObservePoll(device string, took time.Duration, failed bool) {
 	device = label(device)

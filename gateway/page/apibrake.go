@@ -78,7 +78,7 @@ func (s *Server) detailOf(ctx context.Context, g gathered, name string) (d apiDe
 	if err != nil {
 		return d, err
 	}
-	for _, h := range viewHealth(b, cycles) {
+	for _, h := range viewHealth(b, cycles, s.deps.Heard) {
 		d.Health = append(d.Health, apiSignal{h.Signal, h.Category, h.Why})
 	}
 	recent, ok, err := s.recent(ctx, name)

@@ -135,7 +135,7 @@ func (s *Server) viewBrake(ctx context.Context, g gathered, name string, span sp
 		History: viewAlarms(history, now), Signals: signalWords(b.brake), AlarmsPath: "/alarms?" + url.Values{"brake": {name}}.Encode(),
 	}
 	v.Sources, _ = s.sources(now)
-	v.Health = viewHealth(b, cycles)
+	v.Health = viewHealth(b, cycles, s.deps.Heard)
 	recent, ok, err := s.recent(ctx, name)
 	if err != nil {
 		return nil, err

@@ -75,8 +75,11 @@ type Deps struct {
 	Brakes []Brake
 	Data   Data
 	Health func() []SourceHealth // nil: no sources are shown
-	Ledger Ledger                // nil: there is none
-	Alarms Alarms                // nil: nobody can act on alarms
+	// Heard tells whether a signal of a brake is heard and good; nil: all are
+	// taken to be, but for their alarms.
+	Heard  func(brake string, signal sensors.Signal) bool
+	Ledger Ledger // nil: there is none
+	Alarms Alarms // nil: nobody can act on alarms
 	// Plan is the adjust plan for a brake and those that hold the load with it;
 	// nil: none is shown.
 	Plan func(ctx context.Context, brake string) (analysis.ChainPlan, error)

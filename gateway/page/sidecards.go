@@ -113,10 +113,15 @@ type healthView struct {
 }
 
 // viewHealth puts every signal of a brake into its category, by its standing
-// alarms, those held back included, and by what was odd in its latest cycles.
-func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
+// alarms, those held back included, and by what was odd in its latest cycles. heard
+// tells of a signal whether it is heard; nil: all are. Silence has one alarm for
+// all signals of a brake, and a signal that hasn't spoken yet may have none.
+func viewHealth(b *standing, cycles []store.CycleRow, heard func(string, sensors.Signal) bool) []healthView {
 	var views []healthView
-	odd := 0
+	odd, silent := 0, false
+	for _, a := range slices.Concat(b.alarms, b.held) {
+		silent = silent || a.Condition == analysis.SignalStale && (a.State.Active() || a.Marks&alerts.MarkStanding != 0)
+	}
 	for _, c := range cycles {
 		if c.Flags&(analysis.FlagSpikes|analysis.FlagLostSamples) != 0 {
 			odd++
@@ -125,7 +130,7 @@ func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
 	for _, sig := range b.brake.Signals {
 		v := healthView{Signal: sig.String(), Category: "good", Level: normal}
 		var worst analysis.Category
-		for _, a := range append(append([]store.AlarmRow{}, b.alarms...), b.held...) {
+		for _, a := range slices.Concat(b.alarms, b.held) {
 			if !a.State.Active() && a.Marks&alerts.MarkStanding == 0 || !concerns(a, sig) {
 				continue
 			}
@@ -135,7 +140,14 @@ func viewHealth(b *standing, cycles []store.CycleRow) []healthView {
 				v.Why, v.Level = alerts.Title(a.Condition), abnormal
 			}
 		}
-		if worst == "" && sig == sensors.Travel && odd*10 > len(cycles) {
+		mute := worst == "" && heard != nil && !heard(b.brake.Name, sig)
+		switch {
+		case mute && silent:
+			worst, v.Level, v.Why = analysis.Failure, abnormal, alerts.Title(analysis.SignalStale)
+		case mute:
+			v.Category, v.Level = "nothing heard yet", unknown
+		}
+		if worst == "" && !mute && sig == sensors.Travel && odd*10 > len(cycles) {
 			worst, v.Level = analysis.MaintenanceRequired, notice
 			v.Why = fmt.Sprintf("%d of the latest %d cycles had spikes or lost samples", odd, len(cycles))
 		}

@@ -37,7 +37,7 @@ func TestSignalsHaveTheirCategories(t *testing.T) {
 		{what: "spikes", cycles: odd, travel: "maintenance required", drive: "good"},
 	} {
 		b := &standing{brake: &Brake{Signals: []sensors.Signal{sensors.Travel, sensors.Drive}}, alarms: c.alarms}
-		views := viewHealth(b, c.cycles)
+		views := viewHealth(b, c.cycles, nil)
 		if len(views) != 2 || views[0].Category != c.travel || views[1].Category != c.drive {
 			t.Errorf("%s: %+v, want %s and %s", c.what, views, c.travel, c.drive)
 		}
@@ -45,7 +45,17 @@ func TestSignalsHaveTheirCategories(t *testing.T) {
 	out := alarm(analysis.SignalStale, "drive", "s", alerts.NotInService)
 	out.Marks = alerts.MarkStanding
 	b := &standing{brake: &Brake{Signals: []sensors.Signal{sensors.Drive}}, held: []store.AlarmRow{out}}
-	if views := viewHealth(b, nil); views[0].Category != "check function" || views[0].Why == "" {
+	if views := viewHealth(b, nil, nil); views[0].Category != "check function" || views[0].Why == "" {
 		t.Errorf("out of service: %+v", views)
+	}
+	// Two signals fall silent, and there is one alarm; one hasn't spoken at all.
+	b = &standing{brake: &Brake{Name: "hoist", Signals: []sensors.Signal{sensors.Travel, sensors.Drive}}}
+	mute := func(string, sensors.Signal) bool { return false }
+	if views := viewHealth(b, odd, mute); views[0].Category != "nothing heard yet" || views[1].Category != "nothing heard yet" || views[1].Level != unknown {
+		t.Errorf("before anything is heard: %+v", views)
+	}
+	b.alarms = []store.AlarmRow{alarm(analysis.SignalStale, "travel", "s", alerts.Unacknowledged)}
+	if views := viewHealth(b, nil, mute); views[1].Category != "failure" || views[1].Why != "Signal is silent" {
+		t.Errorf("silent beside the one that has the alarm: %+v", views)
 	}
 }
