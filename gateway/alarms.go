@@ -97,7 +97,8 @@ func (p *Pipeline) silent(brake int, f analysis.Finding, batch *store.Batch) {
 			continue
 		}
 		d := &p.bells.devices[p.bells.of[brake][s]]
-		if silence := float64(f.AtNS-d.lastNS) * 1e-9; len(d.brakes) >= causeOf && silence > f.Limit {
+		// Not found again after a restart: it stands, and with the figure it had.
+		if silence := float64(f.AtNS-d.lastNS) * 1e-9; len(d.brakes) >= causeOf && silence > f.Limit && !(d.lastNS == 0 && d.Stands()) {
 			p.findDevice(d, silence, f.Limit, f.AtNS, batch)
 		}
 	}

@@ -19,10 +19,16 @@ import (
 // hangingSite has so many brakes on one device.
 func hangingSite(t *testing.T, brakes int, alarms string) *configs.Site {
 	t.Helper()
+	return patientSite(t, brakes, alarms, "5s")
+}
+
+// patientSite is one that waits so long for a signal.
+func patientSite(t *testing.T, brakes int, alarms, stale string) *configs.Site {
+	t.Helper()
 	var b strings.Builder
 	b.WriteString("site: Test Quay\ndata: data\ndevices:\n  io: {modbus: \"tcp://127.0.0.1:1502\", unit: 1}\n" + alarms + "brakes:\n")
 	for i := range brakes {
-		fmt.Fprintf(&b, "  - name: c/b%02d\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals: {travel: {device: io, input: %d, raw: [0, 4095], mm: [0, 10], stale_after: 5s}, drive: {device: io, discrete: %d, stale_after: 5s}}\n", i, i, i)
+		fmt.Fprintf(&b, "  - name: c/b%02d\n    limits_mm: {min: 1.2, target: 1.6, adjust: 2.8, max: 3.4}\n    signals: {travel: {device: io, input: %d, raw: [0, 4095], mm: [0, 10], stale_after: %s}, drive: {device: io, discrete: %d, stale_after: %s}}\n", i, i, stale, i, stale)
 	}
 	site, problems := configs.Parse("test.yaml", []byte(b.String()), configs.Run)
 	if len(problems) > 0 {
@@ -280,7 +286,8 @@ func TestABrakeOutOfServiceCallsNobody(t *testing.T) {
 
 // Stopped and begun anew anywhere, alarms go on as if nothing had been.
 func TestAlarmsAfterARestartAreThoseWithout(t *testing.T) {
-	site := hangingSite(t, 2, "alarms: {remind_every: 20m, escalate_after: 7m, latch: [gap-max, not-set]}\n")
+	// Nothing is read in all that time, and a restart begins to wait for it anew.
+	site := patientSite(t, 2, "alarms: {remind_every: 20m, escalate_after: 7m, latch: [gap-max, not-set]}\n", "1000h")
 	conditions := []analysis.Condition{analysis.GapMax, analysis.NotSet, analysis.SlowSet, analysis.GapStep, analysis.GapAdjust, analysis.ForecastDue}
 	for seed := range uint64(4) {
 		run := func(restarts bool) []alerts.Event {

@@ -3,6 +3,7 @@ package figures
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gapward/analysis"
 
@@ -131,17 +132,32 @@ func movement(trace plotter.XYs, c analysis.Cycle, off, from, to, low, high floa
 }
 
 // paintMovement draws the plot and names its marks, each on the side where
-// there is room.
+// there is room, and further down where another name stands already: in a jog
+// everything happens at once.
 func paintMovement(canvas draw.Canvas, p *plot.Plot, marks []mark, pal palette) {
 	inner := draw.Crop(canvas, 2, -12, 4, -8)
 	p.Draw(inner)
 	data := p.DataCanvas(inner)
+	type stretch struct {
+		row      int
+		from, to vg.Length
+	}
+	var taken []stretch
 	for _, m := range marks {
 		x := data.X(p.X.Norm(m.at))
 		style, dx := lettering(pal.axis, text.XLeft, text.YTop), vg.Length(4)
 		if x > data.Min.X+(data.Max.X-data.Min.X)*3/4 {
 			style, dx = lettering(pal.axis, text.XRight, text.YTop), -4
 		}
+		from := x + dx
+		if dx < 0 {
+			from -= style.Width(m.name)
+		}
+		to := from + style.Width(m.name) + 4
+		for slices.ContainsFunc(taken, func(s stretch) bool { return s.row == m.row && from < s.to && s.from < to }) {
+			m.row++
+		}
+		taken = append(taken, stretch{m.row, from, to})
 		// A line ends where its name stands, so as not to strike through the
 		// name above.
 		top := data.Max.Y - vg.Length(m.row*(letterPX+4))

@@ -270,7 +270,7 @@ func (s *Server) changeOf(a store.AlarmRow, now time.Time) changeView {
 	if s.byName[a.Brake] != nil {
 		c.Path = pathOf("/brake/", a.Brake)
 	}
-	c.Words = v.Title + " " + changeWords(a.Event, now)
+	c.Words = v.Title + ": " + changeWords(a.Event, now)
 	if v.Value.Known() && (a.Change == alerts.Raised || a.Change == alerts.Cleared) {
 		c.Words += ", " + v.Value.String()
 	}
@@ -292,33 +292,33 @@ func changeWords(e alerts.Event, now time.Time) string {
 	}
 	switch e.Change {
 	case alerts.Raised:
-		return "came" + held
+		return "raised" + held
 	case alerts.Cleared:
-		return "went" + held
+		return "cleared" + held
 	case alerts.ShelvedBy:
-		return fmt.Sprintf("was shelved%s until %s: %s", by, figures.SayUntil(e.UntilNS, now), e.Reason)
+		return fmt.Sprintf("shelved%s until %s: %s", by, figures.SayUntil(e.UntilNS, now), e.Reason)
 	case alerts.Unshelved:
 		if e.By == "" {
-			return "is no longer shelved, its time is up"
+			return "no longer shelved, its time is up"
 		}
-		return "is no longer shelved" + by
+		return "no longer shelved" + by
 	case alerts.SuppressedBy:
 		if e.State == alerts.Shelved {
-			return "was suppressed besides" + held
+			return "suppressed besides" + held
 		}
-		return "was suppressed, because " + e.Reason
+		return "suppressed, because " + e.Reason
 	case alerts.Unsuppressed:
-		return "is no longer suppressed"
+		return "no longer suppressed"
 	case alerts.PutOut:
-		return "is out of service" + by
+		return "out of service" + by
 	case alerts.PutIn:
-		return "is back in service" + by
+		return "back in service" + by
 	case alerts.Reminded:
-		return "was told again"
+		return "told again"
 	case alerts.Escalated:
-		return "was told to the second addresses"
+		return "told to the second addresses"
 	}
-	return "was " + e.Change.String() + by
+	return e.Change.String() + by
 }
 
 // alarmsOn lists what stands for a brake's own page, held back or not.

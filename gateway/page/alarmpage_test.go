@@ -53,7 +53,7 @@ func TestAlarmsPageTellsAll(t *testing.T) {
 		"Gone, not acknowledged", "quay-1/main : Brake does not set",
 		"Held back", "quay-1/main : Signal is silent", "Suppressed, because quay-io does not answer. Its condition stands since 10:00.",
 		"quay-1/creep : Brake sets slowly", "Shelved by R. Holm until 18:00: new springs on order. Its condition stands since 10:00.", "End shelving",
-		"Before anybody touches a brake", "History", "Signal is silent came, 65 s"} {
+		"Before anybody touches a brake", "History", "Signal is silent: raised, 65 s"} {
 		next := strings.Index(text[at:], want)
 		if next < 0 {
 			t.Fatalf("after %q the page doesn't say %q in %q", text[max(0, at-60):at], want, text[at:min(len(text), at+600)])

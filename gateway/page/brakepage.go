@@ -293,6 +293,9 @@ func viewForecasts(s *standing, now time.Time) []forecastView {
 			}
 			v.Rows = append(v.Rows, row)
 		}
+		if !slices.ContainsFunc(v.Rows, func(r oddsView) bool { return r.Cycles+r.Date != "" }) {
+			v.Rows = nil // nothing is known yet
+		}
 		views = append(views, v)
 	}
 	return views

@@ -90,13 +90,13 @@ func TestContrastOnLightAndDarkScreens(t *testing.T) {
 		t.Fatal(err)
 	}
 	roots := regexp.MustCompile(`:root \{([^}]*)\}`).FindAllStringSubmatch(string(css), -1)
-	if len(roots) != 2 {
-		t.Fatalf("the style sheet has %d sets of colours, want one for light and one for dark", len(roots))
+	if len(roots) != 3 {
+		t.Fatalf("the style sheet has %d sets of colours, want one for light, one for dark and one for paper", len(roots))
 	}
 	named := regexp.MustCompile(`var\(--([a-z-]+)\)`)
 	used, pairs := map[string]bool{}, 0
 	colours := map[string]string{}
-	for i, scheme := range []string{"light", "dark"} {
+	for i, scheme := range []string{"light", "dark", "paper"} {
 		for _, m := range regexp.MustCompile(`--([a-z-]+): (#[0-9a-f]+)`).FindAllStringSubmatch(roots[i][1], -1) {
 			colours[m[1]] = m[2] // the dark ones take the place of the light
 		}
@@ -149,7 +149,7 @@ func TestContrastOnLightAndDarkScreens(t *testing.T) {
 		want("danger", "#ffffff", colours["red"], 3)
 		want("danger", colours["red"], colours["card"], 3)
 		want("abnormal", "#191b1d", colours["yellow"], 3)
-		if scheme == "light" {
+		if scheme != "dark" {
 			want("abnormal's edge", "#191b1d", colours["card"], 3)
 		} else {
 			want("abnormal", colours["yellow"], colours["card"], 3)

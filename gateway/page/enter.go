@@ -19,6 +19,7 @@ import (
 // enterView is the page on which people write into the ledger of a brake.
 type enterView struct {
 	Brakes    []choice
+	Many      bool   // too many to be listed
 	Brake     string // the one chosen; empty: none yet
 	Path      string // of its own page
 	MayAct    bool
@@ -94,7 +95,7 @@ func (s *Server) enterPage(w http.ResponseWriter, r *http.Request) {
 // was sent with it.
 func (s *Server) viewEnter(r *http.Request, brake, open string, sent url.Values) (*enterView, error) {
 	now := s.deps.Now()
-	v := &enterView{Brake: brake, Now: now.Format(formTime)}
+	v := &enterView{Brake: brake, Many: len(s.deps.Brakes) > mostListed, Now: now.Format(formTime)}
 	v.MayAct, v.WhyNot, v.NeedsName = s.mayEnter(r)
 	for _, b := range s.deps.Brakes {
 		v.Brakes = append(v.Brakes, choice{b.Name, b.Name})

@@ -27,6 +27,10 @@ type filter struct {
 // more the name is typed.
 const mostChoices = 40
 
+// mostListed is up to how many brakes are listed to choose one: a thousand names
+// would be most of what the page weighs.
+const mostListed = 250
+
 // filterView is the form above the board.
 type filterView struct {
 	States, Cranes, Chains, Bys []pickView

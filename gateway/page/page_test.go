@@ -145,7 +145,7 @@ func TestBrakePageWithNothingMeasured(t *testing.T) {
 	deps, _ := harbourSite(t)
 	w := get(serverOf(t, deps), "/brake/pit/hoist")
 	text := words(w.Body.String())
-	for _, want := range []string{"Not measured pit/ hoist", "No gap was measured in this span.", "No travel is kept of the last cycle.", "None yet: it takes some full cycles.",
+	for _, want := range []string{"Not measured pit/ hoist", "No gap was measured in this span.", "No cycle yet.", "None yet: it takes some full cycles.",
 		"none; its gap comes from hand measurements", "Alarms so far None.", "Latest cycles None yet."} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page doesn't say %q", want)

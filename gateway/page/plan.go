@@ -67,6 +67,7 @@ type planLine struct {
 	Own    bool   // it is the brake whose page this is
 	Head   string // "Due", "Not due", …
 	Do     string
+	Due    bool
 	After  string // what the gap should be then
 	Why    string // why there is nothing to do, or no plan
 	Note   string
@@ -80,7 +81,7 @@ func viewPlan(g gathered, own string, c analysis.ChainPlan) *planView {
 	}
 	v := &planView{Order: c.Order, Others: c.Others, Test: c.Test}
 	for _, p := range c.Plans {
-		line := planLine{Own: p.Brake == own, Do: p.Do, Why: sentence(p.Reason), Note: sentence(p.Note), Budget: budgetWords(p)}
+		line := planLine{Own: p.Brake == own, Due: p.Due, Do: p.Do, Why: sentence(p.Reason), Note: sentence(p.Note), Budget: budgetWords(p)}
 		if b := g.find(p.Brake); b != nil {
 			line.Link = linkView{Name: p.Brake, Path: pathOf("/brake/", p.Brake), Word: b.word, Level: b.level}
 		}

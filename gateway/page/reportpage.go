@@ -17,6 +17,7 @@ const recordSpan = 90 * day
 // recordView is the page on which somebody chooses what a record is of.
 type recordView struct {
 	Brakes   []choice
+	Many     bool // too many to be listed
 	From, To string
 }
 
@@ -31,7 +32,7 @@ func (s *Server) recordRoutes(mux *http.ServeMux) {
 
 func (s *Server) recordPage(w http.ResponseWriter, r *http.Request) {
 	now := s.deps.Now()
-	v := &recordView{Brakes: []choice{{"", "All brakes"}}, From: now.Add(-recordSpan).Format(time.DateOnly), To: now.Format(time.DateOnly)}
+	v := &recordView{Many: len(s.deps.Brakes) > mostListed, Brakes: []choice{{"", "All brakes"}}, From: now.Add(-recordSpan).Format(time.DateOnly), To: now.Format(time.DateOnly)}
 	for _, b := range s.deps.Brakes {
 		v.Brakes = append(v.Brakes, choice{b.Name, b.Name})
 	}

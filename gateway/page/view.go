@@ -19,8 +19,8 @@ type view struct {
 	Site, Demo, Version string
 	Title               string
 	Zone                string // name of the time zone of all times shown
-	AsOf                string
-	Live                bool // the page's script keeps it up to date
+	AsOf, AsOfDay       string // when it was made; the latter with the day, as it is printed
+	Live                bool   // the page's script keeps it up to date
 	Board               *boardView
 	Brake               *brakeView
 	Alarms              *alarmsView
@@ -186,7 +186,7 @@ func (s *Server) render(name string, r *http.Request, v view) ([]byte, error) {
 		// that is being filled in stays as it is.
 		v.Live = r.Method == http.MethodGet && (v.Board != nil || v.Brake != nil || v.Alarms != nil)
 	}
-	v.Zone, v.AsOf = zoneName(now), now.Format("15:04:05")
+	v.Zone, v.AsOf, v.AsOfDay = zoneName(now), now.Format("15:04:05"), now.Format(time.RFC1123)
 	var page bytes.Buffer
 	err := s.pages.ExecuteTemplate(&page, name, v)
 	return page.Bytes(), err

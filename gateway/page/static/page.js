@@ -68,6 +68,7 @@
       have = answer.headers.get("Gapward-Part") || "";
       if (focus !== document.activeElement && focus.isConnected) focus.focus({preventScroll: true});
       document.title = fresh.dataset.title;
+      live.previousElementSibling.textContent = "As of " + new Date().toUTCString();
       well();
     } catch {
       failed();
