@@ -28,7 +28,8 @@ const (
 // Urgent conditions have a guard of their own, so that a brake that fails is
 // told by itself in the middle of a flood of silent signals.
 type Guard struct {
-	Urgent bool
+	Urgent        bool
+	EscalateAfter time.Duration // as of every alarm's rule
 
 	last    []int64 // when the latest alarms came, at most floodCount + 1, the oldest first
 	alarm   Alarm
@@ -96,6 +97,11 @@ func (g *Guard) Pass(nowNS int64) (e Event, changed bool) {
 	switch {
 	case !g.alarm.standing || nowNS < g.WakeNS():
 		return Event{}, false
+	case nowNS >= g.alarm.escalateNS(g.rule()):
+		g.alarm.escalated = true
+		g.alarm, e, changed = g.alarm.told(nowNS, Escalated)
+		e.Detail, e.Value = g.summary(), float64(g.all)
+		return e, changed
 	case g.over(nowNS):
 		if g.quietNS = nowNS; g.fresh == 0 {
 			return Event{}, false
@@ -115,8 +121,10 @@ func (g *Guard) WakeNS() int64 {
 	if !g.alarm.standing {
 		return math.MaxInt64
 	}
-	return min(g.quietNS+int64(floodWithin), g.last[0]+int64(floodWithin))
+	return min(g.quietNS+int64(floodWithin), g.last[0]+int64(floodWithin), g.alarm.escalateNS(g.rule()))
 }
+
+func (g *Guard) rule() Rule { return Rule{EscalateAfter: g.EscalateAfter} }
 
 func (g *Guard) find(excess float64, nowNS int64) (e Event, changed bool) {
 	words := g.summary()

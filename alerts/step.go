@@ -108,9 +108,10 @@ func (a Alarm) WakeNS(r Rule) int64 {
 func (a Alarm) onNS(r Rule) int64 { return max(a.changeNS+int64(r.OnDelay), a.graceNS) }
 
 // escalateNS is when the second addresses are told, counted from when the first
-// were called: a reminder that nobody heeds is no new beginning.
+// were called: a reminder that nobody heeds is no new beginning. What was told with
+// its flood is told them with its flood too, until somebody is reminded of it alone.
 func (a Alarm) escalateNS(r Rule) int64 {
-	if a.State != Unacknowledged || a.escalated || r.EscalateAfter <= 0 {
+	if a.State != Unacknowledged || a.escalated || a.quiet || r.EscalateAfter <= 0 {
 		return math.MaxInt64
 	}
 	return a.calledNS + int64(r.EscalateAfter)

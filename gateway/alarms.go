@@ -40,7 +40,7 @@ const leastGrace = 10 * time.Second
 // SetAlarms tells the pipeline what the site file says of its alarms, and which
 // signal hangs on which device.
 func (p *Pipeline) SetAlarms(s alerts.Settings, channels []sensors.Channel) {
-	p.bells = bells{settings: s, guards: [2]alerts.Guard{{}, {Urgent: true}}}
+	p.bells = bells{settings: s, guards: [2]alerts.Guard{{EscalateAfter: s.EscalateAfter}, {Urgent: true, EscalateAfter: s.EscalateAfter}}}
 	for i, c := range analysis.Conditions() {
 		if i == len(p.kinds) {
 			p.kinds = append(p.kinds, kind{place: i, condition: c})
@@ -337,7 +337,7 @@ func (p *Pipeline) passBells(nowNS int64, batch *store.Batch) (wakeNS int64) {
 	}
 	for i := range p.bells.guards {
 		g := &p.bells.guards[i]
-		if e, changed := g.Pass(nowNS); changed {
+		for e, changed := g.Pass(nowNS); changed; e, changed = g.Pass(nowNS) {
 			batch.Alarms = append(batch.Alarms, store.AlarmRow{Event: e})
 		}
 		wakeNS = min(wakeNS, g.WakeNS())
@@ -377,7 +377,7 @@ func (p *Pipeline) Resume(states, recent []alerts.Event) {
 	}
 	for i := range p.bells.guards {
 		g := &p.bells.guards[i]
-		*g = alerts.Guard{Urgent: g.Urgent} // what was recalled has been told long ago
+		*g = alerts.Guard{Urgent: g.Urgent, EscalateAfter: g.EscalateAfter} // what was recalled has been told long ago
 		g.Restore(recent)
 	}
 	p.wakeNS = 0

@@ -204,7 +204,7 @@ func (b *belfry) act(a page.Act) bool {
 // More than ten in ten minutes are summed up; what is urgent is told all the
 // same; and once it is over single alarms are told again.
 func TestAFloodIsSummedUp(t *testing.T) {
-	b := newBelfry(t, hangingSite(t, 40, ""))
+	b := newBelfry(t, patientSite(t, 40, "", "1000h"))
 	for i := range 30 {
 		b.find(i, analysis.SlowSet, 1)
 		b.pass(time.Second)
@@ -245,7 +245,7 @@ func TestAFloodIsSummedUp(t *testing.T) {
 }
 
 func TestRemindersAndEscalation(t *testing.T) {
-	b := newBelfry(t, hangingSite(t, 2, "alarms: {remind_every: 4h, escalate_after: 30m, latch: [not-set]}\n"))
+	b := newBelfry(t, patientSite(t, 2, "alarms: {remind_every: 4h, escalate_after: 30m, latch: [not-set]}\n", "1000h"))
 	b.find(0, analysis.GapMax, 1)
 	b.find(1, analysis.NotSet, 1)
 	b.pass(10 * time.Minute)
@@ -264,6 +264,37 @@ func TestRemindersAndEscalation(t *testing.T) {
 	}
 	if got, want := b.told(true), []string{"c/b00 gap-max escalated", "c/b00 gap-max reminded", "c/b00 gap-max acknowledged"}; !slices.Equal(got, want) {
 		t.Fatalf("the second addresses hear %q, want %q", got, want)
+	}
+}
+
+// The second addresses hear of a flood as the first do: ten alarms and the sum of
+// the rest, a restart in between or not.
+func TestAFloodEscalatesAsOne(t *testing.T) {
+	for _, restart := range []bool{false, true} {
+		b := newBelfry(t, patientSite(t, 20, "alarms: {escalate_after: 5m, remind_every: 1h}\n", "1000h"))
+		for i := range 14 {
+			b.find(i, analysis.NotReleased, 1)
+		}
+		if restart {
+			b.begin()
+		}
+		b.pass(5*time.Minute - time.Second)
+		if got := b.told(true); len(got) != 0 {
+			t.Fatalf("too early: %q", got)
+		}
+		b.pass(time.Minute)
+		got := b.told(true)
+		if len(got) != 11 || got[0] != "c/b00 not-released escalated" || got[9] != "c/b09 not-released escalated" || got[10] != "gateway urgent-alarm-flood escalated" {
+			t.Fatalf("the second addresses hear %q", got)
+		}
+		e := b.events[len(b.events)-1]
+		if e.Value != 4 || !strings.Contains(e.Detail, "Brake does not release: c/b10, c/b11, c/b12, c/b13") {
+			t.Errorf("the flood is %v: %s", e.Value, e.Detail)
+		}
+		b.pass(time.Hour) // each is reminded of by itself, and now goes on to those who haven't heard of it
+		if got := b.told(true); !slices.Contains(got, "c/b13 not-released escalated") || !slices.Contains(got, "gateway urgent-alarm-flood cleared") {
+			t.Errorf("an hour later the second addresses have heard %q", got)
+		}
 	}
 }
 
