@@ -154,7 +154,7 @@ func (g *Guard) summary() string {
 		}
 		parts = append(parts, fmt.Sprintf("%s: %s%s", Title(c), strings.Join(names, ", "), more))
 	}
-	return fmt.Sprintf("more than %d in %d minutes, %d summed up so far. %s", floodCount, int(floodWithin.Minutes()), g.all, strings.Join(parts, "; "))
+	return fmt.Sprintf("more than %d in %d minutes. Besides those told one by one, %d summed up so far: %s", floodCount, int(floodWithin.Minutes()), g.all, strings.Join(parts, "; "))
 }
 
 // Alarm acknowledges and the like go to the flood's own alarm through this.

@@ -113,13 +113,25 @@ func Message(e Event) string {
 		b.WriteString(": ")
 	}
 	b.WriteString(Title(e.Condition))
+	since := ", since " + readableTime(e.SinceNS)
+	if e.Change == Cleared {
+		since += " until " + readableTime(e.AtNS)
+	}
+	if flood(e.Condition) { // of many brakes, which its detail names
+		b.WriteString(since + ": " + onOneLine(e.Detail))
+		return b.String()
+	}
 	b.WriteString(": ")
 	b.WriteString(onOneLine(Subject(e)))
 	if e.Signal != "" {
 		b.WriteString(" " + e.Signal)
 	}
 	if value := quantity(e.Value, e.U, e.Unit); value != "" {
-		b.WriteString(", " + value)
+		b.WriteString(", ")
+		if e.Unit == "s" && (e.Condition == analysis.SignalFault || e.Condition == analysis.SignalStale || e.Condition == DeviceSilent) {
+			b.WriteString("for ") // so long, when it was found
+		}
+		b.WriteString(value)
 	}
 	if limit := limitWords(e); limit != "" {
 		b.WriteString(", limit " + limit)
@@ -127,10 +139,7 @@ func Message(e Event) string {
 	if e.Detail != "" {
 		b.WriteString(", " + onOneLine(e.Detail))
 	}
-	b.WriteString(", since " + readableTime(e.SinceNS))
-	if e.Change == Cleared {
-		b.WriteString(" until " + readableTime(e.AtNS))
-	}
+	b.WriteString(since)
 	return b.String()
 }
 

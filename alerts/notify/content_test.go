@@ -46,7 +46,9 @@ func everyCondition() []told {
 		switch c {
 		case alerts.DeviceSilent:
 			one.event.Brake, one.event.Device = "", "quay-io"
-		case analysis.GatewayFault, alerts.AlarmFlood, alerts.UrgentFlood:
+		case alerts.AlarmFlood, alerts.UrgentFlood:
+			one.event.Brake, one.event.Detail = "", "Besides those told one by one, 2 summed up so far: Brake does not set: quay-2/creep, quay-2/main"
+		case analysis.GatewayFault:
 			one.event.Brake = ""
 		case analysis.SignalStale, analysis.SignalFault:
 			one.event.Signal = "travel"
@@ -59,10 +61,18 @@ func everyCondition() []told {
 	return all
 }
 
+// about is the subject of a notice; a flood is of many, which its detail names.
+func (w told) about() string {
+	if w.event.Condition == alerts.AlarmFlood || w.event.Condition == alerts.UrgentFlood {
+		return w.event.Detail
+	}
+	return alerts.Subject(w.event)
+}
+
 // must lists what a notice has to say: condition, brake, value ± U, limit, since
 // when, what to do first, the cautions, and where more is to be seen.
 func (w told) must(link string) []string {
-	want := []string{alerts.Title(w.event.Condition), alerts.Subject(w.event), "since 2026-11-25 01:02:03 UTC", alerts.FirstStep(w.event.Condition), link}
+	want := []string{alerts.Title(w.event.Condition), w.about(), "since 2026-11-25 01:02:03 UTC", alerts.FirstStep(w.event.Condition), link}
 	return append(append(want, w.reads...), alerts.Cautions()...)
 }
 
@@ -104,7 +114,11 @@ func TestEveryNoticeSaysWhatItMust(t *testing.T) {
 				t.Errorf("the mail of %s doesn't say %q:\n%s", w.event.Condition, want, text)
 			}
 		}
-		if want := "Kestrel Quay: " + alerts.Subject(w.event) + ": " + alerts.Title(w.event.Condition); subject != want {
+		want := "Kestrel Quay: " + alerts.Title(w.event.Condition)
+		if w.about() == alerts.Subject(w.event) {
+			want = "Kestrel Quay: " + alerts.Subject(w.event) + ": " + alerts.Title(w.event.Condition)
+		}
+		if subject != want {
 			t.Errorf("the subject is %q, want %q", subject, want)
 		}
 		saysAll(t, "webhook", far.bodies[i], w, link)

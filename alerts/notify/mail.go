@@ -220,7 +220,10 @@ func (m *Mail) message(n Notice, to string) (*gomail.Msg, error) {
 // subject says where and what; figures are in the body, so that the subjects
 // of one thread stay alike.
 func subject(n Notice) string {
-	text := n.Site + ": " + alerts.Subject(n.Event) + ": " + alerts.Title(n.Condition)
+	text := n.Site + ": " + alerts.Title(n.Condition)
+	if n.Condition != alerts.AlarmFlood && n.Condition != alerts.UrgentFlood { // which are of many brakes
+		text = n.Site + ": " + alerts.Subject(n.Event) + ": " + alerts.Title(n.Condition)
+	}
 	if verb := alerts.Verb(n.Change); verb != "" {
 		text = verb + ": " + text
 	}
