@@ -103,3 +103,30 @@ func TestWordsForWorkLieApart(t *testing.T) {
 		}
 	}
 }
+
+// The gap's plot shows what the filter made of the gaps as a band of its own,
+// before the band of what was measured, and the forecast as a fan.
+func TestTheGapPlotDrawsFilterAndFan(t *testing.T) {
+	h := GapHistory{Brake: "quay-2/main", Limits: analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}, FromNS: int64(ahead(-90)), Until: noon(),
+		Points: []store.GapPoint{{AtNS: int64(ahead(-60)), MeanMM: 2, MinMM: 1.9, MaxMM: 2.1, Count: 40}, {AtNS: int64(ahead(-1)), MeanMM: 2.3, MinMM: 2.2, MaxMM: 2.4, Count: 40}}}
+	filtered := []store.FilteredGap{{AtNS: int64(ahead(-60)), MM: 2, UMM: 0.02}, {AtNS: int64(ahead(-30)), MM: 2.15, UMM: 0.02}, {AtNS: int64(ahead(-1)), MM: 2.3, UMM: 0.02}}
+	forecast := analysis.Forecast{AtNS: int64(ahead(-0.1)), LimitMM: 2.8, GapMM: 2.3, GapUMM: 0.02, DateNS: analysis.Quantiles{P05: ahead(16), P50: ahead(21), P95: ahead(35)}}
+	for _, c := range []struct {
+		name             string
+		filter, foretold bool
+		bands, faint     int // areas of the one shade and of the other
+	}{{"measured alone", false, false, 1, 0}, {"filtered", true, false, 1, 1}, {"foretold", false, true, 1, 1}, {"both", true, true, 1, 2}} {
+		h := h
+		if c.filter {
+			h.Filtered = filtered
+		}
+		h.Forecast, h.Foretold = forecast, c.foretold
+		svg, err := GapCurve(h, Size{Width: 560, Height: 330})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bands, faint := strings.Count(string(svg), "fill:var(--band)"), strings.Count(string(svg), "fill:var(--fan)"); bands != c.bands || faint != c.faint {
+			t.Errorf("%s: %d areas of the band and %d of the fan, want %d and %d", c.name, bands, faint, c.bands, c.faint)
+		}
+	}
+}
