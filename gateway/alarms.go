@@ -82,7 +82,7 @@ func (p *Pipeline) heard(s sensors.Sample, batch *store.Batch) {
 	d := &p.bells.devices[at]
 	d.lastNS = s.AtNS
 	if d.State != alerts.Normal {
-		p.findDevice(d, -1, 0, s.AtNS, batch)
+		p.findDevice(d, -1, math.NaN(), s.AtNS, batch)
 	}
 }
 

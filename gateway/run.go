@@ -133,7 +133,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		health.exported(p)
 	}
 	for _, s := range append(exporters, tellers...) {
-		if err := deliver(ctx, down, db, s, observe, lg.With("component", "export", "exporter", s.Name())); err != nil {
+		if err := deliver(ctx, down, db, s, observe, lg.With("component", "export")); err != nil {
 			return err
 		}
 	}
