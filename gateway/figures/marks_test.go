@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"gapward/analysis"
 	"gapward/gateway/store"
@@ -128,5 +129,55 @@ func TestTheGapPlotDrawsFilterAndFan(t *testing.T) {
 		if bands, faint := strings.Count(string(svg), "fill:var(--band)"), strings.Count(string(svg), "fill:var(--fan)"); bands != c.bands || faint != c.faint {
 			t.Errorf("%s: %d areas of the band and %d of the fan, want %d and %d", c.name, bands, faint, c.bands, c.faint)
 		}
+	}
+}
+
+// While all is well a plot is grey; a limit has its colour where the latest isn't
+// proven to keep it.
+func TestALimitIsColouredWhereItIsReached(t *testing.T) {
+	size := Size{Width: 560, Height: 330}
+	coloured := func(svg []byte, err error) string {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		words := ""
+		for _, ink := range []string{"late", "over"} {
+			if strings.Contains(string(svg), ":var(--"+ink+")") {
+				words += ink + " "
+			}
+		}
+		return words
+	}
+	for _, c := range []struct {
+		before, gap, u float64
+		want           string
+	}{{2.9, 2.3, 0.02, ""}, {2.3, 2.78, 0.01, ""}, {2.3, 2.79, 0.01, "late "}, {2.3, 3.5, 0.01, "late over "}} {
+		h := GapHistory{Brake: "quay-2/main", Limits: analysis.Limits{MinMM: 1.2, TargetMM: 1.6, AdjustMM: 2.8, MaxMM: 3.4}, FromNS: int64(ahead(-90)), Until: noon(),
+			Points:   []store.GapPoint{{AtNS: int64(ahead(-60)), MeanMM: c.before, MinMM: c.before, MaxMM: c.before, Count: 40}, {AtNS: int64(ahead(-1)), MeanMM: c.gap, MinMM: c.gap, MaxMM: c.gap, Count: 40}},
+			Filtered: []store.FilteredGap{{AtNS: int64(ahead(-60)), MM: c.before, UMM: c.u}, {AtNS: int64(ahead(-1)), MM: c.gap, UMM: c.u}}}
+		if got := coloured(GapCurve(h, size)); got != c.want {
+			t.Errorf("%v ± %v mm has the colours %q, want %q", c.gap, c.u, got, c.want)
+		}
+	}
+	times := func(latest float64) TimesHistory {
+		h := TimesHistory{Brake: "quay-2/main", Timing: analysis.Timing{Release: 250 * time.Millisecond, Set: 300 * time.Millisecond}, Zone: time.UTC}
+		for i := range 40 {
+			c := analysis.Cycle{AtNS: int64(ahead(float64(i - 41))), ReleaseS: 0.18, SetS: 0.2}
+			if i > 30 {
+				c.ReleaseS = latest
+			}
+			if i == 39 {
+				c.SetS = 0.4 // once
+			}
+			h.Cycles = append(h.Cycles, c)
+		}
+		return h
+	}
+	if got := coloured(TimesCurve(times(0.19), size)); got != "" {
+		t.Errorf("times within their limits have the colours %q", got)
+	}
+	if got := coloured(TimesCurve(times(0.26), size)); got != "late " {
+		t.Errorf("slow releases have the colours %q", got)
 	}
 }

@@ -91,7 +91,7 @@ func GapCurve(h GapHistory, s Size) ([]byte, error) {
 			return nil, err
 		}
 	}
-	labels := limitLines(l, pal)
+	labels := limitLines(l, h.reached(), pal)
 	for _, one := range labels {
 		line, err := plotter.NewLine(plotter.XYs{{X: p.X.Min, Y: one.mm}, {X: p.X.Max, Y: one.mm}})
 		if err != nil {
@@ -143,12 +143,40 @@ type limitLine struct {
 	dashes []vg.Length
 }
 
-func limitLines(l analysis.Limits, pal palette) []limitLine {
+// guard is what the verdict keeps from a limit, in standard uncertainties (ISO 14253-1).
+const guard = 1.645
+
+// reached is how far the latest gap may have come: it is what isn't ruled out that
+// counts, as in the verdict.
+func (h GapHistory) reached() float64 {
+	switch {
+	case len(h.Filtered) > 0:
+		last := h.Filtered[len(h.Filtered)-1]
+		return last.MM + guard*last.UMM
+	case len(h.Points) > 0:
+		return h.Points[len(h.Points)-1].MeanMM
+	case len(h.ByHand) > 0:
+		last := h.ByHand[len(h.ByHand)-1]
+		return last.MM + guard*last.UMM
+	}
+	return math.NaN()
+}
+
+// limitLines are the limits. They have a colour where they are reached: while all
+// is well the plot is grey.
+func limitLines(l analysis.Limits, reached float64, pal palette) []limitLine {
+	late, over := pal.limit, pal.limit
+	if reached >= l.AdjustMM {
+		late = pal.late
+	}
+	if reached >= l.MaxMM {
+		over = pal.over
+	}
 	return []limitLine{
 		{"min " + Exact(l.MinMM), l.MinMM, pal.limit, 1, []vg.Length{6, 4}},
 		{"target " + Exact(l.TargetMM), l.TargetMM, pal.limit, 1, []vg.Length{1, 4}},
-		{"adjust " + Exact(l.AdjustMM), l.AdjustMM, pal.late, 1.6, []vg.Length{6, 4}},
-		{"max " + Exact(l.MaxMM), l.MaxMM, pal.over, 1.6, nil},
+		{"adjust " + Exact(l.AdjustMM), l.AdjustMM, late, 1.6, []vg.Length{6, 4}},
+		{"max " + Exact(l.MaxMM), l.MaxMM, over, 1.6, nil},
 	}
 }
 

@@ -2,6 +2,7 @@ package figures
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"gapward/analysis"
@@ -85,12 +86,16 @@ func timesPlot(h TimesHistory, s Size, pal palette, label string, limit time.Dur
 	var limits []limitLine
 	if limit > 0 {
 		at := float64(limit) / 1e6
-		limits = []limitLine{{"limit " + Exact(at), at, pal.late, 1.6, []vg.Length{6, 4}}}
+		ink := pal.limit
+		if slow(dots, at) {
+			ink = pal.late
+		}
+		limits = []limitLine{{"limit " + Exact(at), at, ink, 1.6, []vg.Length{6, 4}}}
 		line, err := plotter.NewLine(plotter.XYs{{X: p.X.Min, Y: at}, {X: p.X.Max, Y: at}})
 		if err != nil {
 			return nil, nil, err
 		}
-		line.LineStyle = draw.LineStyle{Color: pal.late.stand, Width: 1.6, Dashes: []vg.Length{6, 4}}
+		line.LineStyle = draw.LineStyle{Color: ink.stand, Width: 1.6, Dashes: []vg.Length{6, 4}}
 		p.Add(line)
 	}
 	if len(dots) > 0 {
@@ -105,6 +110,20 @@ func timesPlot(h TimesHistory, s Size, pal palette, label string, limit time.Dur
 		p.Add(scatter)
 	}
 	return p, limits, nil
+}
+
+// slow reports whether the latest times, taken together, are beyond the limit: one
+// unlucky poll is no reason for a colour.
+func slow(dots plotter.XYs, limit float64) bool {
+	if len(dots) == 0 {
+		return false
+	}
+	var latest []float64
+	for _, d := range dots[max(0, len(dots)-12):] {
+		latest = append(latest, d.Y)
+	}
+	slices.Sort(latest)
+	return latest[len(latest)/2] > limit
 }
 
 func paintTimes(c draw.Canvas, p *plot.Plot, limits []limitLine, pal palette) {
