@@ -15,7 +15,7 @@ import (
 // nobody is called for them while it stands, or told that they stand still. What
 // was found is stored all the same.
 func TestAGraverConditionExplainsTheLesser(t *testing.T) {
-	b := newBelfry(t, hangingSite(t, 2, "alarms: {remind_every: 4h}\n"))
+	b := newBelfry(t, patientSite(t, 2, "alarms: {remind_every: 4h}\n", "1000h"))
 	told := func(want ...string) {
 		t.Helper()
 		if got := b.told(false); !slices.Equal(got, want) {
