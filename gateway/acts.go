@@ -115,4 +115,10 @@ func do(a alerts.Alarm, act page.Act, nowNS int64) (next alerts.Alarm, e alerts.
 }
 
 // momentOf is a time by both clocks, for a daemon that began then.
-func momentOf(now, began time.Time) moment { return moment{now.UnixNano(), now.Sub(began)} }
+func (o *owner) momentOf(now, began time.Time) moment {
+	passed := now.Sub(began)
+	if o.wall != nil {
+		now = o.wall(now)
+	}
+	return moment{now.UnixNano(), passed}
+}

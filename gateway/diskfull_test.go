@@ -244,21 +244,23 @@ func TestStartsOnAFullDisk(t *testing.T) {
 	}
 }
 
-// TestFirstStartOnAFullDisk says what is wrong and leaves nothing behind that the
-// next start could take for a damaged database.
+// TestFirstStartOnAFullDisk refuses in words, for there is nothing yet to go on
+// from, and leaves nothing behind that the next start could take for a damaged
+// database.
 func TestFirstStartOnAFullDisk(t *testing.T) {
 	disk := smallDisk(t)
 	ballast, dir := filepath.Join(disk, "ballast"), filepath.Join(disk, "data")
 	if err := os.Mkdir(dir, 0o750); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, "gapward.lock"), []byte("1\n"), 0o600); err != nil { // this one has room
-		t.Fatal(err)
-	}
 	fill(t, ballast)
 	for range 2 {
-		if db, err := store.Open(t.Context(), dir, logTo(t)); err == nil {
+		db, err := store.Open(t.Context(), dir, logTo(t))
+		if err == nil {
 			t.Fatal("a database was made without room", db.Close())
+		}
+		if !strings.Contains(err.Error(), "no room on the disk") {
+			t.Errorf("it says %v", err)
 		}
 	}
 	if err := os.Remove(ballast); err != nil {
@@ -270,6 +272,39 @@ func TestFirstStartOnAFullDisk(t *testing.T) {
 	}
 	if aside := db.SetAside(); aside != "" {
 		t.Errorf("set aside %s", aside)
+	}
+	if err := db.Close(); err != nil {
+		t.Error(err)
+	}
+
+	// Once there is one, it is opened without room, even where there is none for
+	// the name of who has it …
+	lock := filepath.Join(dir, "gapward.lock")
+	if err := os.Truncate(lock, 0); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, ballast)
+	if db, err = store.Open(t.Context(), dir, logTo(t)); err != nil {
+		t.Fatalf("a database that is there isn't opened on a full disk: %v", err)
+	}
+	if err := db.Close(); err != nil {
+		t.Error(err)
+	}
+	// … but for one that was put back without the log's files, which is said.
+	for _, name := range []string{"gapward.db-wal", "gapward.db-shm"} {
+		if err := os.Remove(filepath.Join(dir, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	fill(t, ballast+"2")
+	if _, err := store.Open(t.Context(), dir, logTo(t)); err == nil || !strings.Contains(err.Error(), "no room on the disk") {
+		t.Errorf("without the log's files it says %v", err)
+	}
+	if err := os.Remove(ballast); err != nil {
+		t.Fatal(err)
+	}
+	if db, err = store.Open(t.Context(), dir, logTo(t)); err != nil || db.SetAside() != "" {
+		t.Fatalf("with room again: %v", err)
 	}
 	if err := db.Close(); err != nil {
 		t.Error(err)

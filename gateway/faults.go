@@ -83,6 +83,13 @@ func (f *faults) happened(what fault, detail string, nowNS int64) (e alerts.Even
 	return e, changed
 }
 
+// stays has a fault that stands go on standing.
+func (f *faults) stays(what fault, nowNS int64) {
+	if t := &f.standing[what]; t.stands {
+		t.untilNS = max(t.untilNS, nowNS+int64(time.Minute))
+	}
+}
+
 // over takes note that a fault is no more.
 func (f *faults) over(what fault, nowNS int64) (e alerts.Event, changed bool) {
 	if !f.standing[what].stands {

@@ -26,6 +26,9 @@ type owner struct {
 	committed func(*store.Batch)
 	// signals is called now and then with the pipeline at rest
 	signals func(*Pipeline)
+	// setBack is called when the machine's clock was set back by far
+	setBack func()
+	wall    func(time.Time) time.Time // see Options
 
 	clock   clock
 	batch   store.Batch
@@ -60,17 +63,17 @@ func (o *owner) run(ctx context.Context, in <-chan arrival, last <-chan struct{}
 		case <-last:
 			o.gather(in, time.Since(began))
 			now := time.Now()
-			o.end(ctx, moment{now.UnixNano(), now.Sub(began)})
+			o.end(ctx, o.momentOf(now, began))
 			return
 		case a := <-in:
 			o.order.add(a, time.Since(began))
 		case e := <-o.entries:
-			o.enter(ctx, e, momentOf(time.Now(), began))
+			o.enter(ctx, e, o.momentOf(time.Now(), began))
 		case a := <-o.acts:
-			o.act(ctx, a, momentOf(time.Now(), began))
+			o.act(ctx, a, o.momentOf(time.Now(), began))
 		case now := <-ticker.C:
 			o.gather(in, time.Since(began))
-			o.turn(ctx, moment{now.UnixNano(), now.Sub(began)})
+			o.turn(ctx, o.momentOf(now, began))
 		}
 	}
 }

@@ -34,12 +34,29 @@ type Options struct {
 	// quietFor is, in tests that can't wait, how long everything may stand still
 	// before the daemon counts as stuck; 0 means what each has.
 	quietFor time.Duration
+	// wall is, in tests, the machine's clock as the owner reads it; nil means that.
+	wall func(time.Time) time.Time
 }
 
 // Run is the daemon. It goes on until ctx ends, and then stops in order: the
 // sources, the pipeline once it has taken what they sent, the exporters, which
-// get a few seconds, the page, the store.
-func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
+// get a few seconds, the page, the store. Where the machine's clock is set back
+// by far it stops like that and begins anew by the right time.
+func Run(ctx context.Context, site *configs.Site, opt Options) error {
+	for {
+		err := runOnce(ctx, site, opt)
+		if !errors.Is(err, errSetBack) || ctx.Err() != nil {
+			return err
+		}
+		opt.Log.Warn("beginning anew", "because", err)
+		opt.Started = nil // it is told once
+	}
+}
+
+// errSetBack ends a run whose times are far ahead of the machine's clock.
+var errSetBack = errors.New("the machine's clock was set back by far")
+
+func runOnce(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	lg := opt.Log
 	down := &stack{log: lg}
 	defer func() { err = errors.Join(err, down.unwind()) }()
@@ -164,6 +181,12 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 	house := &owner{pipeline: pipeline, order: newOrder(holdFor(site.Devices, site.Channels()), len(list)), db: db, recorder: recorder, watch: health,
 		faults: newFaults(before.own), upkeep: upkeep{keep: keep},
 		log: lg.With("component", "pipeline"), entries: entries, acts: acts, committed: metrics.Update, signals: signalsTo(metrics, exporters, site)}
+	house.wall, house.setBack = opt.wall, sync.OnceFunc(func() {
+		select {
+		case failed <- errSetBack:
+		default: // it ends anyway
+		}
+	})
 	house.faults.rule = site.Alarms.Rule(analysis.GatewayFault)
 	for i, source := range list {
 		if k, ok := source.(sensors.Keeper); ok && k.Keeps() {
@@ -171,7 +194,7 @@ func Run(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		}
 	}
 	house.batch = before.left
-	if err := house.began(ctx, time.Now().UnixNano()); err != nil {
+	if err := house.began(ctx, house.momentOf(time.Now(), time.Now()).wallNS); err != nil {
 		return err
 	}
 	last := make(chan struct{}) // closed when nothing that is sent from now on is waited for

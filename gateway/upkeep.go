@@ -33,6 +33,11 @@ const (
 	// A box without a clock of its own begins with any time at all, until somebody
 	// on the network tells it.
 	clockBelieved = 24 * time.Hour
+	// Where the clock was set back by so much, it was wrong before: waiting until it
+	// agrees would take years, and every date would be wrong by as much.
+	clockFarBack = 24 * time.Hour
+	// The clock is behind what is stored by more than a start and drift explain.
+	clockBehind = time.Minute
 )
 
 // agedAt is the time by which what is stored counts as old: for a day after a
@@ -66,6 +71,7 @@ func (o *owner) lastRight(ctx context.Context) (int64, error) {
 func (o *owner) look(ctx context.Context, nowNS int64, passed time.Duration) {
 	o.lookForLate(nowNS)
 	o.lookForRefused(nowNS)
+	o.lookAtClock(nowNS)
 	o.tell(o.faults.pass(nowNS))
 	o.lookAtFile(ctx, nowNS, passed)
 	if o.upkeep.at == 0 {
@@ -188,10 +194,25 @@ func (o *owner) stepped(step time.Duration, nowNS int64, passed time.Duration) {
 	o.upkeep.setAt = passed
 	o.log.Warn("the machine's clock was set", "by", step)
 	detail := fmt.Sprintf("the machine's clock was set forward by %v: a cycle that was under way has no end", step.Round(time.Second))
-	if step < 0 {
+	far := o.setBack != nil && o.clock.apartNS <= -int64(clockFarBack)
+	switch {
+	case far:
+		detail = fmt.Sprintf("the machine's clock was set back by %v: gapward begins anew by the right time", (-step).Round(time.Second))
+	case step < 0:
 		detail = fmt.Sprintf("the machine's clock was set back by %v: times are told ahead of it until they agree again or gapward is restarted", (-step).Round(time.Second))
 	}
 	o.happened(clockMoved, detail, nowNS)
+	if far {
+		o.setBack()
+	}
+}
+
+// lookAtClock has the alarm of a clock that was set stand for as long as times
+// are told ahead of it.
+func (o *owner) lookAtClock(nowNS int64) {
+	if o.clock.apartNS < -int64(clockStep) {
+		o.faults.stays(clockMoved, nowNS)
+	}
 }
 
 // began takes note of what was found before the owner began.
@@ -199,6 +220,9 @@ func (o *owner) began(ctx context.Context, nowNS int64) error {
 	var err error
 	if o.upkeep.rightNS, err = o.lastRight(ctx); err != nil {
 		return fmt.Errorf("looking for the latest cycle: %w", err)
+	}
+	if behind := time.Duration(o.upkeep.rightNS - nowNS); behind > clockBehind {
+		o.happened(clockMoved, fmt.Sprintf("the machine's clock is %v behind the latest cycle: it was set back, or was ahead then; cycles are numbered as they happened", behind.Round(time.Second)), nowNS)
 	}
 	if aside := o.db.SetAside(); aside != "" {
 		detail := "the database was damaged and is set aside as " + filepath.Base(aside) + "; history begins anew"

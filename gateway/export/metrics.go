@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"math"
 	"net/http"
 	"runtime"
 	"slices"
@@ -162,7 +163,7 @@ func (m *Metrics) Restore(ctx context.Context, db *store.DB) error {
 			return fmt.Errorf("restoring the metrics: %w", err)
 		}
 		b.lastID = newest.Cycle
-		last, err := db.Cycles(ctx, name, 0, 1<<63-1, 1)
+		last, err := db.Cycles(ctx, name, 0, math.MaxInt64, 1)
 		if err != nil {
 			return fmt.Errorf("restoring the metrics: %w", err)
 		}
@@ -184,7 +185,7 @@ func (m *Metrics) Update(batch *store.Batch) {
 			continue // counted already
 		}
 		b.lastID = r.ID
-		b.lastNS = max(b.lastNS, r.AtNS)
+		b.lastNS = r.AtNS // the clock may have been set back
 		if r.Kind == analysis.Jog {
 			b.jogs++
 		} else {

@@ -168,6 +168,30 @@ func TestLint(t *testing.T) {
 	}
 }
 
+// The time of the latest cycle is that of the one stored last, also where the
+// clock was ahead before.
+func TestLatestCycleIsTheOneStoredLast(t *testing.T) {
+	m, db := fullMetrics(t)
+	for i, at := range []int64{startNS + 365*86400e9, startNS + 600e9} {
+		c := cycleAt(mainBrake, 0)
+		c.AtNS = at
+		b := &store.Batch{Cycles: []store.CycleRow{c}, Verdicts: []store.VerdictRow{verdictOf(mainBrake, 100+i)}}
+		b.Verdicts[0].AtNS = at
+		commit(t, db, b)
+		m.Update(b)
+	}
+	again := NewMetrics(siteBrakes(), "test")
+	if err := again.Restore(t.Context(), db); err != nil {
+		t.Fatal(err)
+	}
+	want := fmt.Sprintf("gapward_last_cycle_timestamp_seconds{brake=%q} %v\n", mainBrake, float64(startNS+600e9)/1e9)
+	for when, m := range map[string]*Metrics{"as it comes": m, "restored": again} {
+		if text := scrape(t, m); !strings.Contains(text, want) {
+			t.Errorf("%s: there is no %s in %s", when, want, text)
+		}
+	}
+}
+
 func TestOddNamesDoNotBreakTheScrape(t *testing.T) {
 	m := NewMetrics([]BrakeInfo{{Name: "bad\xff name"}, {Name: "twice"}, {Name: "twice"}, {Name: `quote " and \`}}, "1")
 	m.SetSignal("unknown", sensors.Travel, true)

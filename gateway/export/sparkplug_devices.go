@@ -2,6 +2,7 @@ package export
 
 import (
 	"context"
+	"math"
 	"slices"
 	"sync"
 	"time"
@@ -222,7 +223,7 @@ func (x *Sparkplug) standing(ctx context.Context, of []BrakeInfo) (*standing, er
 		s.active[r.Key()] = r.State.Active()
 	}
 	for _, b := range of {
-		last, err := x.db.Cycles(ctx, b.Name, 0, 1<<63-1, 1)
+		last, err := x.db.Cycles(ctx, b.Name, 0, math.MaxInt64, 1)
 		if err != nil {
 			return nil, err
 		}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"math"
@@ -11,8 +12,14 @@ import (
 const cycleQuery = " FROM cycles t JOIN brakes b ON b.id = t.brake"
 
 // Cycles reads the cycles of a brake with fromNS <= time < toNS, the oldest
-// first. With a limit above 0 it reads the newest so many of the span.
+// first. With a limit above 0 it reads the newest so many of the span. An end of
+// math.MaxInt64 is the latest cycle: what a clock that was ahead has left behind
+// comes later in time, and did not happen later.
 func (d *DB) Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit int) ([]CycleRow, error) {
+	toNS, err := d.openEnd(ctx, brake, toNS)
+	if err != nil {
+		return nil, err
+	}
 	if limit <= 0 {
 		limit = -1
 	}
@@ -20,6 +27,23 @@ func (d *DB) Cycles(ctx context.Context, brake string, fromNS, toNS int64, limit
 		" WHERE b.name = ? AND t.at_ns >= ? AND t.at_ns < ? ORDER BY t.at_ns DESC LIMIT ?", brake, fromNS, toNS, limit)
 	slices.Reverse(got)
 	return got, err
+}
+
+// openEnd is the end of a span, for an open one the time of the verdict on the
+// cycle that was stored last.
+func (d *DB) openEnd(ctx context.Context, brake string, toNS int64) (int64, error) {
+	if toNS < math.MaxInt64 {
+		return toNS, nil
+	}
+	var latestNS int64
+	err := d.row(ctx, func(s scanner) error { return s.Scan(&latestNS) }, "SELECT at_ns FROM verdicts WHERE brake = (SELECT id FROM brakes WHERE name = ?)", brake)
+	if errors.Is(err, sql.ErrNoRows) {
+		return toNS, nil
+	}
+	if err != nil {
+		return 0, d.suspect(fmt.Errorf("reading the time of the latest cycle of %s from %s: %w", brake, d.path, err))
+	}
+	return latestNS + 1, nil
 }
 
 // CyclesAfter reads the cycles with ids above id, of all brakes, in the order

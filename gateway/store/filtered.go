@@ -9,8 +9,13 @@ type FilteredGap struct {
 }
 
 // Filtered reads the course of a brake's filtered gap as about n points, the
-// oldest first: the first forecast of each stretch of time.
+// oldest first: the first forecast of each stretch of time. An open end is as that
+// of [DB.Cycles].
 func (d *DB) Filtered(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]FilteredGap, error) {
+	toNS, err := d.openEnd(ctx, brake, toNS)
+	if err != nil {
+		return nil, err
+	}
 	return list(ctx, d, "the filtered gap of "+brake, func(s scanner) (r FilteredGap, err error) {
 		err = s.Scan(&r.AtNS, &r.MM, &r.UMM)
 		return r, err

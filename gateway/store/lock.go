@@ -33,12 +33,11 @@ func acquire(path string) (*os.File, error) {
 		err := fmt.Errorf("%w: %s has %s open; stop it first, or give this one another data directory", ErrInUse, who, filepath.Dir(path))
 		return nil, errors.Join(err, f.Close())
 	}
-	err = f.Truncate(0)
-	if err == nil {
-		_, err = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
-	}
-	if err != nil {
-		return nil, errors.Join(fmt.Errorf("writing lock file %s: %w", path, err), f.Close())
+	// Whose it is counts for less than the lock, which is held by now: a full disk
+	// may have no room for it. What is there is written over, which needs none.
+	who := strconv.Itoa(os.Getpid()) + "\n"
+	if _, err := f.WriteAt([]byte(who), 0); err == nil {
+		_ = f.Truncate(int64(len(who)))
 	}
 	return f, nil
 }

@@ -90,6 +90,9 @@ func Open(ctx context.Context, dir string, lg *slog.Logger) (_ *DB, err error) {
 	d := &DB{path: filepath.Join(dir, databaseName), lg: lg, lock: lock}
 	d.changed = make(chan struct{})
 	if err = d.openOrSetAside(ctx, false); err != nil {
+		if wantsRoom(err) {
+			err = fmt.Errorf("there is no room on the disk to begin in; make some, and start gapward again: %w", err)
+		}
 		return nil, fmt.Errorf("opening database %s: %w", d.path, err)
 	}
 	return d, nil
@@ -271,6 +274,12 @@ func isDamage(err error) bool {
 		return code == sqlitelib.SQLITE_CORRUPT || code == sqlitelib.SQLITE_NOTADB
 	}
 	return false
+}
+
+// wantsRoom reports whether err says that a file could not be made or grow.
+func wantsRoom(err error) bool {
+	e, ok := errors.AsType[*sqlite.Error](err)
+	return ok && (e.Code()&0xff == sqlitelib.SQLITE_FULL || e.Code() == sqlitelib.SQLITE_IOERR_WRITE || e.Code() == sqlitelib.SQLITE_IOERR_SHMSIZE)
 }
 
 // suspect passes err on, and where it tells of damage leaves a note for the

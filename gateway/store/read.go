@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 )
 
@@ -144,7 +145,7 @@ func (d *DB) AlarmsAfter(ctx context.Context, id int64, limit int) ([]AlarmRow, 
 // Waveform reads the waveform of a brake's latest cycle; ok is false where it
 // has none.
 func (d *DB) Waveform(ctx context.Context, brake string) (w WaveformRow, ok bool, err error) {
-	got, err := d.waveforms(ctx, brake, 0, 1)
+	got, err := d.waveforms(ctx, brake, 0, math.MaxInt64, 1)
 	if err != nil || len(got) == 0 {
 		return WaveformRow{}, false, err
 	}
@@ -154,10 +155,14 @@ func (d *DB) Waveform(ctx context.Context, brake string) (w WaveformRow, ok bool
 // AlarmedWaveforms reads the waveforms of cycles in which an alarm was raised,
 // the newest first and at most limit.
 func (d *DB) AlarmedWaveforms(ctx context.Context, brake string, limit int) ([]WaveformRow, error) {
-	return d.waveforms(ctx, brake, 1, limit)
+	return d.waveforms(ctx, brake, 1, math.MaxInt64-1, limit)
 }
 
-func (d *DB) waveforms(ctx context.Context, brake string, alarmedFrom, limit int) ([]WaveformRow, error) {
+func (d *DB) waveforms(ctx context.Context, brake string, alarmedFrom int, toNS int64, limit int) ([]WaveformRow, error) {
+	toNS, err := d.openEnd(ctx, brake, toNS)
+	if err != nil {
+		return nil, err
+	}
 	return list(ctx, d, "waveforms of "+brake, func(s scanner) (WaveformRow, error) {
 		w := WaveformRow{Brake: brake}
 		var packed []byte
@@ -167,7 +172,7 @@ func (d *DB) waveforms(ctx context.Context, brake string, alarmedFrom, limit int
 		}
 		return w, err
 	}, `SELECT cycle_at_ns, off_ns, points FROM waveforms WHERE brake = (SELECT id FROM brakes WHERE name = ?)
-		AND alarmed >= ? ORDER BY cycle_at_ns DESC LIMIT ?`, brake, alarmedFrom, limit)
+		AND alarmed >= ? AND cycle_at_ns < ? ORDER BY cycle_at_ns DESC LIMIT ?`, brake, alarmedFrom, toNS, limit)
 }
 
 // Cursor reads how far a reader has come, 0 where it has never begun.

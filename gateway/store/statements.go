@@ -78,9 +78,10 @@ func (s *statements) all() []struct {
 			FROM ledger t JOIN brakes b ON b.id = t.brake WHERE t.id = ?`},
 		{&s.dropWaveform, "DELETE FROM waveforms WHERE brake = ?1 AND (alarmed = 0 OR cycle_at_ns = ?2)"},
 		// An alarm is raised while its cycle runs, so it stands in the database
-		// or in this very transaction by now.
+		// or in this very transaction by now. One of much later is of a clock that
+		// was ahead.
 		{&s.putWaveform, `INSERT INTO waveforms (brake, cycle_at_ns, off_ns, points, alarmed)
-			VALUES (?1, ?2, ?3, ?4, EXISTS (SELECT 1 FROM alarms WHERE brake = ?1 AND at_ns >= ?2 AND change = ?5))`},
+			VALUES (?1, ?2, ?3, ?4, EXISTS (SELECT 1 FROM alarms WHERE brake = ?1 AND at_ns BETWEEN ?2 AND ?2 + ?3 + 60000000000 AND change = ?5))`},
 	}
 }
 

@@ -480,7 +480,7 @@ func TestWaveformsOfAlarmedCyclesAreKept(t *testing.T) {
 	for i := range int64(3) {
 		commit(t, d, &Batch{Waveforms: []WaveformRow{{Brake: creepBrake, Waveform: analysis.Waveform{CycleAtNS: startNS + i}}}})
 	}
-	if all := must(d.waveforms(t.Context(), creepBrake, 0, 100)); len(all) != 1 || all[0].CycleAtNS != startNS+2 {
+	if all := must(d.waveforms(t.Context(), creepBrake, 0, math.MaxInt64, 100)); len(all) != 1 || all[0].CycleAtNS != startNS+2 {
 		t.Errorf("ordinary waveforms kept: %+v, want only the latest", all)
 	}
 }

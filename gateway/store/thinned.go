@@ -48,13 +48,17 @@ const wholeDays = dayNS / 2
 // points, each of an equal stretch of time. Stretches without a gap have no
 // point. Where a stretch is half a day or more, a day is not divided but
 // belongs to the stretch that it begins in, and so is a day that is rolled up:
-// it counts with its mean, extremes and number.
+// it counts with its mean, extremes and number. An open end is as that of [DB.Cycles].
 func (d *DB) Thinned(ctx context.Context, brake string, fromNS, toNS int64, n int) ([]GapPoint, error) {
 	if n < 1 {
 		return nil, fmt.Errorf("thinning the cycles of %s to %d points: there must be one at least", brake, n)
 	}
 	if toNS <= fromNS {
 		return nil, nil
+	}
+	toNS, err := d.openEnd(ctx, brake, toNS)
+	if err != nil {
+		return nil, err
 	}
 	first, last, err := d.gapExtent(ctx, brake, fromNS, toNS)
 	if err != nil || last < first {
