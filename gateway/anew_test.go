@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -72,6 +73,8 @@ func TestBeginsAnewWhenTheClockIsSetBackByFar(t *testing.T) {
 		}
 		return []sensors.Source{&poured{shifted(l.samples[half:])}}, nil
 	}
+	manager := listenAsManager(t, filepath.Join(t.TempDir(), "s"))
+	t.Setenv("NOTIFY_SOCKET", manager.LocalAddr().String())
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	started, ended := make(chan string, 2), make(chan error, 1)
@@ -129,6 +132,21 @@ func TestBeginsAnewWhenTheClockIsSetBackByFar(t *testing.T) {
 	}
 	if starts != 2 || len(started) != 0 {
 		t.Errorf("it began %d times, and said so %d times more", starts, len(started))
+	}
+	// To the service manager it never went away: else that would end it.
+	if err := manager.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+		t.Fatal(err)
+	}
+	var heard []string
+	for buf := make([]byte, 64); len(heard) == 0 || heard[len(heard)-1] != "STOPPING=1"; {
+		n, err := manager.Read(buf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		heard = append(heard, string(buf[:n]))
+	}
+	if !slices.Equal(heard, []string{"READY=1", "READY=1", "STOPPING=1"}) {
+		t.Errorf("the service manager heard %q", heard)
 	}
 	cycles, own := stored()
 	last := map[string]int64{}

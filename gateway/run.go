@@ -257,6 +257,9 @@ func runOnce(ctx context.Context, site *configs.Site, opt Options) (err error) {
 		lg.Info("stopping")
 		return nil
 	case err := <-failed:
+		if manager != nil {
+			manager.anew.Store(errors.Is(err, errSetBack))
+		}
 		return err
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net"
 	"strconv"
+	"sync/atomic"
 	"time"
 )
 
@@ -14,6 +15,7 @@ import (
 type supervisor struct {
 	conn  *net.UnixConn
 	every time.Duration // between signs of life; 0: it wants none
+	anew  atomic.Bool   // the daemon stops only to begin anew: no reason to take it for gone
 }
 
 // newSupervisor finds the service manager by the environment that it gave the
@@ -44,7 +46,7 @@ func (s *supervisor) say(state string) error {
 
 // watch says that the daemon is ready, and then that it is alive for as long as
 // it is. Where it isn't, nothing is said and the service manager starts it
-// again. That it stops is said when ctx ends.
+// again. That it stops is said when ctx ends, unless it begins anew.
 func (s *supervisor) watch(ctx context.Context, alive func() error, lg *slog.Logger) error {
 	defer func() { _ = s.conn.Close() }() // nothing is lost with it
 	told := false
@@ -65,7 +67,9 @@ func (s *supervisor) watch(ctx context.Context, alive func() error, lg *slog.Log
 	for {
 		select {
 		case <-ctx.Done():
-			tell("STOPPING=1")
+			if !s.anew.Load() {
+				tell("STOPPING=1")
+			}
 			return nil
 		case <-beat:
 			if err := alive(); err != nil {
