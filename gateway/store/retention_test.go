@@ -199,6 +199,12 @@ func TestSizeGivesUpWaveformsFirstAndTheLedgerNever(t *testing.T) {
 		t.Errorf("a little too large: %+v, %d waveforms left, %d bytes of %d", did, len(left), used(), full)
 	}
 
+	for i, w := range left { // the newest first
+		if w.CycleAtNS != startNS+int64(29-i)*dayNS {
+			t.Errorf("of the waveforms left number %d is of day %d: not the oldest were given up", i, (w.CycleAtNS-startNS)/dayNS)
+		}
+	}
+
 	// Much too large: all waveforms but the latest, then the oldest days.
 	if err := d.SetCursors(t.Context(), map[string]int64{"influx/cycles": 50, "other/cycles": 1000, "gone/cycles": 3}); err != nil {
 		t.Fatal(err)
