@@ -45,6 +45,7 @@ type faults struct {
 	alarm    alerts.Alarm
 	rule     alerts.Rule
 	standing [manyFaults]trouble
+	left     string // what stood when the daemon stopped, until that is told to be over
 }
 
 type trouble struct {
@@ -59,7 +60,7 @@ type trouble struct {
 func newFaults(latest alerts.Event) faults {
 	f := faults{rule: alerts.DefaultRule(analysis.GatewayFault)}
 	if latest.Condition == analysis.GatewayFault {
-		f.alarm = alerts.Restore(latest)
+		f.alarm, f.left = alerts.Restore(latest), latest.Detail
 	}
 	return f
 }
@@ -123,7 +124,10 @@ func (f *faults) clear(was string, nowNS int64) (e alerts.Event, changed bool) {
 		return alerts.Event{}, false
 	}
 	e, changed = f.find(-1, nowNS)
-	e.Detail = was
+	if e.Detail = was; was == "" {
+		e.Detail = f.left
+	}
+	f.left = ""
 	return e, changed
 }
 

@@ -53,7 +53,7 @@ func TestWhatStoodWhenTheDaemonStoppedIsOver(t *testing.T) {
 	raised, _ := before.happened(clockMoved, "set back", 5)
 	f := newFaults(raised)
 	e, changed := f.pass(100)
-	if !changed || e.Change != alerts.Cleared || e.AtNS != 100 || e.SinceNS != 5 {
+	if !changed || e.Change != alerts.Cleared || e.AtNS != 100 || e.SinceNS != 5 || e.Detail != "set back" {
 		t.Errorf("after a restart: told %v, %+v", changed, e)
 	}
 	// Or another takes its place at once, in the same alarm.
