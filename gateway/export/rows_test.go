@@ -81,6 +81,13 @@ func verdictOf(brake string, i int) store.VerdictRow {
 		ReleaseS: 0.21, ReleaseUS: 0.01, SetS: analysis.NoValue(), SetUS: analysis.NoValue(), Full: int64(i), Jogs: 3}}
 }
 
+// verdictOn is the verdict on a cycle.
+func verdictOn(c store.CycleRow, i int) store.VerdictRow {
+	v := verdictOf(c.Brake, i)
+	v.AtNS = c.AtNS
+	return v
+}
+
 func forecastOf(brake, limit string, i int) store.ForecastRow {
 	no := analysis.NoValue()
 	return store.ForecastRow{Brake: brake, Forecast: analysis.Forecast{AtNS: startNS + int64(i), Limit: limit, LimitMM: 2.8, GapMM: 1.7, GapUMM: 0.02,
@@ -97,7 +104,9 @@ func batch(i, n int) *store.Batch {
 			alarmAt(mainBrake, analysis.GapAdjust, i+1, alerts.Normal)},
 	}
 	for j := range n {
-		b.Cycles = append(b.Cycles, cycleAt([]string{mainBrake, creepBrake}[j%2], i+j))
+		c := cycleAt([]string{mainBrake, creepBrake}[j%2], i+j)
+		b.Cycles = append(b.Cycles, c)
+		b.Verdicts[j%2].AtNS = c.AtNS // each verdict is on a cycle
 	}
 	return b
 }

@@ -52,7 +52,7 @@ func sparkplugDevicesDie(t *testing.T, address string) {
 	told("DDATA quay-2-main", "DDEATH quay-2-main")
 
 	// The cycle that it was in, and the other brake's.
-	commit(t, db, &store.Batch{Cycles: []store.CycleRow{cycleAt(mainBrake, 2), cycleAt(creepBrake, 3)}, Verdicts: []store.VerdictRow{verdictOf(mainBrake, 2)}})
+	commit(t, db, &store.Batch{Cycles: []store.CycleRow{cycleAt(mainBrake, 2), cycleAt(creepBrake, 3)}, Verdicts: []store.VerdictRow{verdictOn(cycleAt(mainBrake, 2), 2)}})
 	flush()
 	told("DBIRTH quay-2-main", "DDATA quay-2-main", "DDATA quay-2-creep", "DDEATH quay-2-main")
 	all := h.messages(t)

@@ -66,7 +66,7 @@ func TestSparkplugLife(t *testing.T) { overBrokers(t, sparkplugLife) }
 func sparkplugLife(t *testing.T, address string) {
 	h := listenAsHost(t, address)
 	db := openStore(t)
-	commit(t, db, &store.Batch{Verdicts: []store.VerdictRow{verdictOf(mainBrake, 7)}, Alarms: []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 0, alerts.Unacknowledged)},
+	commit(t, db, &store.Batch{Verdicts: []store.VerdictRow{verdictOn(cycleAt(mainBrake, 1), 7)}, Alarms: []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 0, alerts.Unacknowledged)},
 		Cycles: []store.CycleRow{cycleAt(mainBrake, 0), cycleAt(mainBrake, 1)}})
 	x, stop := startSparkplug(t, address, db, "")
 	eventually(t, "the births", func() bool { return len(h.messages(t)) == 3 })
@@ -101,7 +101,7 @@ func sparkplugLife(t *testing.T, address string) {
 	}
 	commit(t, db, &store.Batch{
 		Cycles:    []store.CycleRow{cycleAt(mainBrake, 2), cycleAt(creepBrake, 3)},
-		Verdicts:  []store.VerdictRow{verdictOf(creepBrake, 8)},
+		Verdicts:  []store.VerdictRow{verdictOn(cycleAt(creepBrake, 3), 8)},
 		Forecasts: []store.ForecastRow{forecastOf(mainBrake, "adjust", 1), forecastOf(mainBrake, "max", 1)},
 		Alarms:    []store.AlarmRow{alarmAt(mainBrake, analysis.GapAdjust, 2, alerts.Normal), alarmAt("", analysis.GatewayFault, 2, alerts.Unacknowledged), alarmAt("gone/brake", analysis.GapLow, 2, alerts.Unacknowledged), silentAt("quay-io", 3), silentAt("gone-io", 3)},
 	})

@@ -123,8 +123,8 @@ func wholeBatch() *Batch {
 	return &Batch{
 		Cycles: []CycleRow{cycleAt(mainBrake, 0), jogAt(creepBrake, 1), cycleAt(mainBrake, 2)},
 		Verdicts: []VerdictRow{
-			{Brake: mainBrake, Verdict: analysis.Verdict{AtNS: startNS, State: analysis.InLimits, GapMM: 1.7 / 3, GapUMM: 0.01, ReleaseS: 0.2, ReleaseUS: 0.01, SetS: no, SetUS: no, Full: 7, Jogs: 3}},
-			{Brake: creepBrake, Verdict: analysis.Verdict{AtNS: startNS, State: analysis.Unknown, GapMM: no, GapUMM: no, ReleaseS: no, ReleaseUS: no, SetS: no, SetUS: no}},
+			{Brake: mainBrake, Verdict: analysis.Verdict{AtNS: cycleAt(mainBrake, 2).AtNS, State: analysis.InLimits, GapMM: 1.7 / 3, GapUMM: 0.01, ReleaseS: 0.2, ReleaseUS: 0.01, SetS: no, SetUS: no, Full: 7, Jogs: 3}},
+			{Brake: creepBrake, Verdict: analysis.Verdict{AtNS: jogAt(creepBrake, 1).AtNS, State: analysis.Unknown, GapMM: no, GapUMM: no, ReleaseS: no, ReleaseUS: no, SetS: no, SetUS: no}},
 		},
 		Forecasts: []ForecastRow{
 			{Brake: mainBrake, Forecast: analysis.Forecast{AtNS: startNS, Limit: "adjust", LimitMM: 2.8, GapMM: 1.7, GapUMM: 0.01, WearUMPerK: no, WearUUMPerK: 0.2,
