@@ -118,7 +118,7 @@ func sparkplugLife(t *testing.T, address string) {
 		{"DDATA", "quay-2-main", "alarm/gap-adjust", false, startNS + 2e9},
 		{"NDATA", "", "alarm/gateway-fault", true, startNS + 2e9},
 		{"NDATA", "", "alarm/device-silent/quay-io", true, startNS + 3e9},
-		{"DDATA", "quay-2-creep", "state/full_cycles", int64(8), startNS},
+		{"DDATA", "quay-2-creep", "state/full_cycles", int64(8), cycleAt(creepBrake, 3).AtNS},
 		{"DDATA", "quay-2-main", "forecast/date_p05", int64(1_800_000_000_000), startNS},
 		{"DDATA", "quay-2-main", "cycle/release_ms", 200.0, startNS + 2e9},
 		{"DDATA", "quay-2-creep", "cycle/gap_mm", nil, startNS + 3e9},
