@@ -1,6 +1,9 @@
 package analysis
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // bank is a set of Kalman filters of the state [gap, rate, extra], each with
 // its own belief of what can't be seen directly: how long the lining runs in,
@@ -9,16 +12,22 @@ import "math"
 // cycles; rate is the wear per cycle of a lining run in, and extra what a new
 // lining's first cycle wears beyond it, fading as exp(−cycles/τ).
 type bank struct {
-	set    bool
-	way    float64
-	at     float64 // work at which the filters stand
-	lining float64 // work at which the lining was new, if it was
-	worn   bool    // an earlier forecast of this brake knew the lining run in
-	fitted bool    // the lining is new by the ledger, not by what the gap did
-	list   [nTau * nKappa * nWander]belief
-	began  [nDrift]beginning
-	family *Family
-	member int
+	set      bool
+	way      float64
+	at       float64 // work at which the filters stand
+	lining   float64 // work at which the lining was new, if it was
+	worn     bool    // an earlier forecast of this brake knew the lining run in
+	fitted   bool    // the lining is new by the ledger, not by what the gap did
+	*filters         // nil until it begins
+	family   *Family
+	member   int
+}
+
+// filters are what the bank is made of. It is the largest part of what is known of
+// a brake, so that they are kept small; see [filter].
+type filters struct {
+	list  [nTau * nKappa * nWander]filter
+	began [nDrift]beginning
 }
 
 // belief is one filter of the bank.
@@ -97,26 +106,31 @@ func (k *bank) add(gapMM, variance, work, span float64) {
 		extra[t] = tau * math.Exp(-age/tau) * -math.Expm1(-cycles/tau)
 	}
 	worn := k.wornIn(gapMM, variance, cycles, &extra)
+	top := k.bestFit() // only differences count
 	for i := range k.list {
-		b := &k.list[i]
+		b := k.list[i].belief()
 		kappa := kappaOf(i/nWander%nKappa) * k.way
 		b.predict(cycles, extra[i/nDrift], worn, kappa, wanderOf(i%nWander), k.way)
 		b.update(gapMM, variance+kappa*worn/cycles*span/12)
+		b.fit -= top
+		k.list[i].keep(&b)
 	}
 	k.at = work
 }
 
 func (k *bank) begin(gapMM, variance, work float64) {
 	k.set, k.at, k.lining = true, work, 0
+	k.filters = &filters{}
 	s := priorRate * k.way
 	for d := range k.began {
 		k.began[d] = beginning{mm: s * s, bb: math.Pow(priorExtra*s, 2)}
 	}
 	for i := range k.list {
-		k.list[i] = belief{g: gapMM, gg: variance, mm: s * s}
+		b := belief{g: gapMM, gg: variance, mm: s * s}
 		if i >= index(1, 0, 0) {
-			k.list[i].bb = k.began[i%nDrift].bb
+			b.bb = k.began[i%nDrift].bb
 		}
+		k.list[i].keep(&b)
 	}
 }
 
@@ -129,8 +143,8 @@ func (k *bank) wornIn(gapMM, variance, cycles float64, extra *[nTau]float64) flo
 	top := k.bestFit()
 	var sum, worn float64
 	for i := range k.list {
-		b := &k.list[i]
-		if d := b.fit - top; d > -12 {
+		if d := float64(k.list[i].fit) - top; d > -12 {
+			b := k.list[i].belief()
 			w := math.Exp(d)
 			sum += w
 			e := extra[i/nDrift]
@@ -145,7 +159,7 @@ func (k *bank) wornIn(gapMM, variance, cycles float64, extra *[nTau]float64) flo
 func (k *bank) bestFit() float64 {
 	top := math.Inf(-1)
 	for i := range k.list {
-		top = math.Max(top, k.list[i].fit)
+		top = math.Max(top, float64(k.list[i].fit))
 	}
 	return top
 }
@@ -199,16 +213,17 @@ func (k *bank) restart(gapMM, variance, work float64, down bool) {
 func (k *bank) relevel(gapMM, variance, work float64, renewed bool) {
 	if renewed {
 		for d := range k.began {
-			b := &k.list[d] // like those of each τ: they have just been drawn together
+			b := k.list[d].belief() // like those of each τ: they have just been drawn together
 			k.began[d] = beginning{b.m, b.mm, math.Pow(priorExtra*math.Max(b.m, k.way/1e6), 2) + b.mm}
 		}
 	}
 	for i := range k.list {
-		b := &k.list[i]
+		b := k.list[i].belief()
 		b.g, b.gg, b.gm, b.gb = gapMM, variance, 0, 0
 		if t := i / nDrift; renewed && t > 0 {
 			b.b, b.bb, b.mb = 0, k.began[i%nDrift].bb, 0
 		}
+		k.list[i].keep(&b)
 	}
 	k.at = work
 }
@@ -229,19 +244,22 @@ func (k *bank) settled() bool {
 // wander goes on with what all of them said of the rate.
 func (k *bank) forget() {
 	var parts [nTau * nExtra]part
+	var fits [nDrift]float64
 	prior := k.prior()
 	for d := range nDrift {
 		n := k.conditioned(d, &prior, &parts)
 		one, fit := merged(parts[:n])
+		fits[d] = fit
 		for t := range nTau {
-			b := &k.list[t*nDrift+d]
-			b.m, b.mm, b.fit = one.m, one.mm, fit
+			b := k.list[t*nDrift+d].belief()
+			b.m, b.mm = one.m, one.mm
 			b.b, b.bb, b.mb, b.gb = 0, 0, 0, 0
+			k.list[t*nDrift+d].keep(&b)
 		}
 	}
-	top := k.bestFit() // only differences count
+	top := slices.Max(fits[:]) // only differences count
 	for i := range k.list {
-		k.list[i].fit -= top
+		k.list[i].fit = float32(fits[i%nDrift] - top)
 	}
 }
 
@@ -276,7 +294,7 @@ func (k *bank) kappaNow() float64 {
 	top := k.bestFit()
 	var sum, kappa float64
 	for i := range k.list {
-		if d := k.list[i].fit - top; d > -12 {
+		if d := float64(k.list[i].fit) - top; d > -12 {
 			w := math.Exp(d)
 			sum += w
 			kappa += w * kappaOf(i/nWander%nKappa)

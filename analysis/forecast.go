@@ -161,7 +161,8 @@ func (w *wear) forecast(name string, limitMM float64, nowNS int64, d *duty) Fore
 	if !w.ready() {
 		return f
 	}
-	now := *w.bank
+	now, filters := *w.bank, *w.bank.filters
+	now.filters = &filters
 	w.upToNow(&now)
 	prior := now.prior()
 	parts := now.mixture(&prior, make([]part, 0, nDrift*(1+(nTau-1)*(nExtra/extrasTogether+1))))

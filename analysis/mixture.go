@@ -24,11 +24,11 @@ type part struct {
 func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 	n := 0
 	kappa, wander := kappaOf(d/nWander)*k.way, wanderOf(d%nWander)
-	none, began := &k.list[d], &k.began[d]
-	out[n] = part{belief: *none, weight: none.fit + prior.drift[d] + prior.still, kappa: kappa, wander: wander}
+	none, began := k.list[d].belief(), &k.began[d]
+	out[n] = part{belief: none, weight: none.fit + prior.drift[d] + prior.still, kappa: kappa, wander: wander}
 	n++
 	for t := 1; t < nTau; t++ {
-		b := &k.list[t*nDrift+d]
+		b := k.list[t*nDrift+d].belief()
 		for e := range nExtra {
 			f := extraOf(e)
 			c, v := b.b-f*b.m, b.bb-2*f*b.mb+f*f*b.mm
@@ -38,7 +38,7 @@ func (k *bank) conditioned(d int, prior *priors, out *[nTau * nExtra]part) int {
 			}
 			narrower := began.bb / v0
 			w := b.fit + prior.drift[d] - 0.5*(math.Log(v/v0/narrower)+c*c/v-c0*c0/v0)
-			p := part{*b, w, tauOf(t), kappa, wander, f, t, e}
+			p := part{b, w, tauOf(t), kappa, wander, f, t, e}
 			ag, am, ab := b.gb-f*b.gm, b.mb-f*b.mm, b.bb-f*b.mb
 			p.g -= ag * c / v
 			p.m -= am * c / v
