@@ -1,5 +1,7 @@
 package analysis
 
+import "slices"
+
 // WorkCheck is how the work of an entry of the ledger turned out.
 type WorkCheck struct {
 	Entry int64 // its id
@@ -33,23 +35,20 @@ type work struct {
 	gapsNS  [stepFoundWithin + 2]int64 // of the latest few, the latest first
 }
 
-// firstCycles are the first few good cycles after something.
-type firstCycles struct {
-	list [checkedCycles]Cycle
-	n    int
-}
+// firstCycles are the first few good cycles after something. Most brakes wait for
+// none most of the time.
+type firstCycles []Cycle
 
 // inDoubt are the flags of a cycle whose gap proves nothing of work done.
 const inDoubt = FlagBumped | FlagNotReleased | FlagNotSet | FlagFrozen | FlagDisagree
 
 func (f *firstCycles) add(c Cycle) {
-	if f.n < len(f.list) && soundGap(c) {
-		f.list[f.n] = c
-		f.n++
+	if !f.full() && soundGap(c) {
+		*f = append(*f, c)
 	}
 }
 
-func (f *firstCycles) full() bool { return f.n == len(f.list) }
+func (f *firstCycles) full() bool { return len(*f) == checkedCycles }
 
 // Entered takes an entry of the ledger in, with all entries that there are by
 // then, itself among them: as it is made, and at a restart at the place among
@@ -80,14 +79,14 @@ func (b *Brake) worked(e Entry, out *Out) {
 		w.stepEntered = true
 		b.changes.entered(e.Kind)
 		b.wear.bank.fitted = b.wear.bank.fitted || e.Kind == LiningFitted && b.wear.bank.worn
-		w.plan, w.after = b.shouldCome(e, w.fromMM, w.fromU), w.since
+		w.plan, w.after = b.shouldCome(e, w.fromMM, w.fromU), slices.Clone(w.since)
 	default:
 		// Where gaps have been measured since, and none of them showed a step,
 		// there is nothing to begin anew at.
 		if e.Kind == LiningFitted || e.AtNS >= w.gapNS {
 			b.wear.renewed = e.Kind
 		}
-		w.plan, w.after = b.shouldCome(e, b.verdict.GapMM, b.verdict.GapUMM), firstCycles{}
+		w.plan, w.after = b.shouldCome(e, b.verdict.GapMM, b.verdict.GapUMM), nil
 	}
 	if w.offered != 0 {
 		w.offered = 0
@@ -140,11 +139,11 @@ func (b *Brake) watchWork(c Cycle, stepMM float64, renewed EntryKind, fromMM, fr
 			out.Offers = append(out.Offers, Offered{AtNS: c.AtNS})
 		}
 		w.stepFromNS = w.gapsNS[len(w.gapsNS)-1]
-		w.stepNS, w.stepEntered, w.fromMM, w.fromU, w.since = c.AtNS, false, fromMM, fromU, firstCycles{}
+		w.stepNS, w.stepEntered, w.fromMM, w.fromU, w.since = c.AtNS, false, fromMM, fromU, nil
 		// The work that was entered last is what moved it, unless that has
 		// shown what came of it.
-		if w.entry != 0 && !w.checked && w.after.n <= stepFoundWithin {
-			w.stepEntered, w.after = true, firstCycles{}
+		if w.entry != 0 && !w.checked && len(w.after) <= stepFoundWithin {
+			w.stepEntered, w.after = true, nil
 		}
 	}
 	if w.stepNS != 0 && !w.since.full() {
@@ -173,7 +172,7 @@ func (b *Brake) checkWork(nowNS int64, out *Out) {
 	if w.checked {
 		return
 	}
-	check := WorkCheck{Entry: w.entry, AtNS: nowNS, AfterCheck: CheckAfter(b.set, w.plan, w.after.list[:w.after.n])}
+	check := WorkCheck{Entry: w.entry, AtNS: nowNS, AfterCheck: CheckAfter(b.set, w.plan, w.after)}
 	w.checked = check.Outcome != Waiting
 	out.Checks = append(out.Checks, check)
 }

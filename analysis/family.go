@@ -25,8 +25,8 @@ type summary struct {
 	logM   float64 // logarithm of the rate, ways a cycle …
 	logSD  float64 // … and its standard uncertainty
 	drift  [nDrift]float64
-	told   bool // likely says something
-	likely runTable
+	told   bool      // how likely its gaps are for each way of running in …
+	likely *runTable // … which is kept of as many as are looked at
 }
 
 // share tells the family what this brake knows by now.
@@ -79,6 +79,21 @@ func (k *bank) share() {
 	s.logM = logM / weightM
 	s.logSD = math.Sqrt(math.Max(logV/weightM-s.logM*s.logM, 1e-8))
 	if !k.worn {
-		s.likely, s.told = likely, true
+		s.likely, s.told = &likely, true
+		k.family.spare()
+	}
+}
+
+// spare forgets what nobody will look at any more: a brake looks at the first
+// [mostSiblings] that have told, so that the one after them is the last that any
+// looks at.
+func (f *Family) spare() {
+	told := 0
+	for i := range f.members {
+		if m := &f.members[i]; m.told {
+			if told++; told > mostSiblings+1 {
+				m.likely = nil
+			}
+		}
 	}
 }

@@ -125,7 +125,7 @@ func (p *priors) fromSiblings(members []summary, but int, rate float64) (still f
 		for i := range members {
 			if m := &members[i]; i != but && m.told && n < mostSiblings {
 				n++
-				sum.addPosterior(&m.likely, &law)
+				sum.addPosterior(m.likely, &law)
 			}
 		}
 		law = sum

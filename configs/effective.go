@@ -83,28 +83,33 @@ func (s *Site) Channels() []sensors.Channel {
 func (s *Site) AnalysisSettings() []analysis.Settings {
 	list := make([]analysis.Settings, len(s.Brakes))
 	for i, b := range s.Brakes {
-		list[i] = analysis.Settings{
-			Name:     b.Name,
-			Kind:     b.Kind,
-			Model:    b.Model,
-			Limits:   b.Limits,
-			Timing:   b.Timing.WithDefaults(),
-			Adjuster: b.Adjuster,
-			Lining:   b.Lining,
-			Stop:     b.Stop,
-			Forecast: b.Forecast,
-			Duty:     b.Duty,
-			Thermal:  b.Thermal,
-
-			Travel:      b.signalSettings(sensors.Travel),
-			Drive:       b.signalSettings(sensors.Drive),
-			Released:    b.signalSettings(sensors.Released),
-			Temperature: b.signalSettings(sensors.Temperature),
-			ReleaseTime: b.signalSettings(sensors.ReleaseTime),
-			SetTime:     b.signalSettings(sensors.SetTime),
-		}
+		list[i] = b.AnalysisSettings()
 	}
 	return list
+}
+
+// AnalysisSettings is what the analysis must know of the brake.
+func (b Brake) AnalysisSettings() analysis.Settings {
+	return analysis.Settings{
+		Name:     b.Name,
+		Kind:     b.Kind,
+		Model:    b.Model,
+		Limits:   b.Limits,
+		Timing:   b.Timing.WithDefaults(),
+		Adjuster: b.Adjuster,
+		Lining:   b.Lining,
+		Stop:     b.Stop,
+		Forecast: b.Forecast,
+		Duty:     b.Duty,
+		Thermal:  b.Thermal,
+
+		Travel:      b.signalSettings(sensors.Travel),
+		Drive:       b.signalSettings(sensors.Drive),
+		Released:    b.signalSettings(sensors.Released),
+		Temperature: b.signalSettings(sensors.Temperature),
+		ReleaseTime: b.signalSettings(sensors.ReleaseTime),
+		SetTime:     b.signalSettings(sensors.SetTime),
+	}
 }
 
 // signalSettings is what the analysis must know of one signal. A signal that

@@ -11,10 +11,6 @@ import (
 // planner makes adjust plans from what is stored: the latest verdicts and the
 // ledger.
 func planner(site *configs.Site, db *store.DB) func(context.Context, string) (analysis.ChainPlan, error) {
-	settings := map[string]analysis.Settings{}
-	for _, s := range site.AnalysisSettings() {
-		settings[s.Name] = s
-	}
 	return func(ctx context.Context, brake string) (analysis.ChainPlan, error) {
 		rows, err := db.Verdicts(ctx)
 		if err != nil {
@@ -22,7 +18,12 @@ func planner(site *configs.Site, db *store.DB) func(context.Context, string) (an
 		}
 		var members []analysis.ChainMember
 		for _, name := range chainAround(site, brake) {
-			m := analysis.ChainMember{Settings: settings[name], Verdict: analysis.Verdict{GapMM: analysis.NoValue(), GapUMM: analysis.NoValue()}}
+			m := analysis.ChainMember{Verdict: analysis.Verdict{GapMM: analysis.NoValue(), GapUMM: analysis.NoValue()}}
+			for _, b := range site.Brakes {
+				if b.Name == name {
+					m.Settings = b.AnalysisSettings()
+				}
+			}
 			for _, r := range rows {
 				if r.Brake == name {
 					m.Verdict = r.Verdict

@@ -19,15 +19,17 @@ func Recorder(site *configs.Site, db *store.DB, banner, version string, sources 
 			chain[name] = c.Name
 		}
 	}
-	settings := site.AnalysisSettings()
-	for i, b := range site.Brakes {
-		one := report.Brake{Settings: settings[i], Crane: b.Crane, Chain: chain[b.Name]}
-		for _, s := range wired(b) {
-			one.Signals = append(one.Signals, s.String())
+	return func(ctx context.Context, q report.Query) (*report.Record, error) {
+		d := d
+		for _, b := range site.Brakes {
+			one := report.Brake{Settings: b.AnalysisSettings(), Crane: b.Crane, Chain: chain[b.Name]}
+			for _, s := range wired(b) {
+				one.Signals = append(one.Signals, s.String())
+			}
+			d.Brakes = append(d.Brakes, one)
 		}
-		d.Brakes = append(d.Brakes, one)
+		return report.Make(ctx, d, q)
 	}
-	return func(ctx context.Context, q report.Query) (*report.Record, error) { return report.Make(ctx, d, q) }
 }
 
 // recordedSources are the devices as a record has them.
