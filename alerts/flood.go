@@ -42,10 +42,12 @@ type Guard struct {
 // Watches reports whether the guard counts an event: an alarm that people would
 // be called for.
 func (g *Guard) Watches(e Event) bool {
-	return e.State == Unacknowledged && calls(e.Change) && Urgent(e.Condition) == g.Urgent && !flood(e.Condition)
+	return e.State == Unacknowledged && calls(e.Change) && Urgent(e.Condition) == g.Urgent && !Flood(e.Condition)
 }
 
-func flood(c analysis.Condition) bool { return c == AlarmFlood || c == UrgentFlood }
+// Flood reports whether a condition is that of a guard: an alarm of many brakes,
+// which its detail names.
+func Flood(c analysis.Condition) bool { return c == AlarmFlood || c == UrgentFlood }
 
 // Condition is that of the guard's own alarm.
 func (g *Guard) Condition() analysis.Condition {

@@ -18,7 +18,7 @@ func Told(e Event, second bool) bool {
 	case ShelvedBy:
 		return true
 	case Reminded:
-		return flood(e.Condition) || !e.State.Held()
+		return Flood(e.Condition) || !e.State.Held()
 	case Escalated:
 		return second
 	}

@@ -117,7 +117,7 @@ func Message(e Event) string {
 	if e.Change == Cleared {
 		since += " until " + readableTime(e.AtNS)
 	}
-	if flood(e.Condition) { // of many brakes, which its detail names
+	if Flood(e.Condition) {
 		b.WriteString(since + ": " + onOneLine(e.Detail))
 		return b.String()
 	}

@@ -85,7 +85,7 @@ func followByHand(events []handEvent, prior lognormal, way float64) byHand {
 			best = math.Max(best, h.rates[i].weight+z*z/2)
 		}
 		// The likelihood ratio, one-sided at 95 %.
-		h.worn = 2*(best-still.weight) > guard*guard
+		h.worn = 2*(best-still.weight) > GuardFactor*GuardFactor
 		mean, sd = h.normalised()
 		sd = math.Max(sd, 0.01)
 	}
@@ -168,7 +168,7 @@ func (h *byHand) normalised() (mean, sd float64) {
 // hardly known may as well be several times as large.
 func (h *byHand) gap() (mm, u float64) {
 	lo, hi := h.quantile(0.05), h.quantile(0.95)
-	return (lo + hi) / 2, (hi - lo) / 2 / guard
+	return (lo + hi) / 2, (hi - lo) / 2 / GuardFactor
 }
 
 func (h *byHand) quantile(p float64) float64 {

@@ -85,7 +85,7 @@ func (b Budget) spent() bool {
 	if !Has(u) {
 		u = 0
 	}
-	return b.ToMinimumMM-guard*u <= 0
+	return b.ToMinimumMM-GuardFactor*u <= 0
 }
 
 // minimumAtGap is the gap at which the lining will be at its minimum if nobody

@@ -50,10 +50,10 @@ func (b *Brake) liningFinding(budget Budget, nowNS int64, out *Out) {
 	v := &b.verdict
 	f := Finding{AtNS: nowNS, Condition: LiningSpent, Excess: math.Inf(-1), Value: NoValue(), U: NoValue(), Limit: NoValue(), Unit: "mm"}
 	if Has(budget.ToMinimumMM) {
-		f.Excess = guard*budget.U - budget.ToMinimumMM
+		f.Excess = GuardFactor*budget.U - budget.ToMinimumMM
 		f.Value, f.U, f.Limit = budget.ThicknessMM, budget.U, b.set.Lining.MinimumMM
 	}
-	if over := v.GapMM + guard*v.GapUMM - b.set.Limits.AdjustMM; budget.limited() && budget.StepsLeft == 0 && over > f.Excess {
+	if over := v.GapMM + GuardFactor*v.GapUMM - b.set.Limits.AdjustMM; budget.limited() && budget.StepsLeft == 0 && over > f.Excess {
 		f.Excess, f.Value, f.U, f.Limit = over, v.GapMM, v.GapUMM, b.set.Limits.AdjustMM
 	}
 	if !math.IsInf(f.Excess, -1) {

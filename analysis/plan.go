@@ -128,7 +128,7 @@ type fit struct {
 func fitOf(s Settings, gapMM, u float64, step Step) fit {
 	l := s.Limits
 	return fit{
-		least:   whole(math.Floor((gapMM+guard*u-l.AdjustMM)/step.MM+exact) + 1),
+		least:   whole(math.Floor((gapMM+GuardFactor*u-l.AdjustMM)/step.MM+exact) + 1),
 		most:    whole(math.Floor((gapMM-2*u-l.MinMM)/step.MM + exact)),
 		nearest: whole(math.Ceil((gapMM-l.TargetMM)/step.MM - 0.5 - exact)),
 	}

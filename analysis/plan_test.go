@@ -176,7 +176,7 @@ func allowed(s Settings, v Verdict, use LiningUse) (list []int) {
 // that rounding may decide either way.
 func nearTie(s Settings, v Verdict) bool {
 	step, _ := s.Adjuster.Step()
-	for _, x := range []float64{(v.GapMM - 2*v.GapUMM - s.Limits.MinMM) / step.MM, (v.GapMM + guard*v.GapUMM - s.Limits.AdjustMM) / step.MM, (v.GapMM-s.Limits.TargetMM)/step.MM - 0.5} {
+	for _, x := range []float64{(v.GapMM - 2*v.GapUMM - s.Limits.MinMM) / step.MM, (v.GapMM + GuardFactor*v.GapUMM - s.Limits.AdjustMM) / step.MM, (v.GapMM-s.Limits.TargetMM)/step.MM - 0.5} {
 		if math.Abs(x-math.Round(x)) < 1e-6 {
 			return true
 		}

@@ -178,20 +178,20 @@ func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 // about a hundredth of a millimetre.
 const leastStepMM = 0.010
 
-// guard is the one-sided factor for 95 % (ISO 14253-1): a limit is met only
+// GuardFactor is the one-sided factor for 95 % (ISO 14253-1): a limit is met only
 // when that is proven.
-const guard = 1.645
+const GuardFactor = 1.645
 
 // judge is where a gap with standard uncertainty u stands.
 func (l Limits) judge(gapMM, u float64) State {
 	switch {
 	case !Has(gapMM):
 		return Unknown
-	case gapMM+guard*u >= l.MaxMM:
+	case gapMM+GuardFactor*u >= l.MaxMM:
 		return StopUsing
-	case gapMM-guard*u <= l.MinMM:
+	case gapMM-GuardFactor*u <= l.MinMM:
 		return TooNarrow
-	case gapMM+guard*u >= l.AdjustMM:
+	case gapMM+GuardFactor*u >= l.AdjustMM:
 		return AdjustDue
 	}
 	return InLimits
@@ -199,7 +199,7 @@ func (l Limits) judge(gapMM, u float64) State {
 
 func (b *Brake) gapFindings(nowNS int64, out *Out) {
 	v, l := &b.verdict, b.set.Limits
-	high, low := v.GapMM+guard*v.GapUMM, v.GapMM-guard*v.GapUMM
+	high, low := v.GapMM+GuardFactor*v.GapUMM, v.GapMM-GuardFactor*v.GapUMM
 	for _, f := range []Finding{
 		{Condition: GapMax, Excess: high - l.MaxMM, Limit: l.MaxMM},
 		{Condition: GapAdjust, Excess: high - l.AdjustMM, Limit: l.AdjustMM},

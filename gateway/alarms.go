@@ -41,11 +41,8 @@ const leastGrace = 10 * time.Second
 // signal hangs on which device.
 func (p *Pipeline) SetAlarms(s alerts.Settings, channels []sensors.Channel) {
 	p.bells = bells{settings: s, guards: [2]alerts.Guard{{EscalateAfter: s.EscalateAfter}, {Urgent: true, EscalateAfter: s.EscalateAfter}}}
-	for i, c := range analysis.Conditions() {
-		if i == len(p.kinds) {
-			p.kinds = append(p.kinds, kind{place: i, condition: c})
-		}
-		p.kinds[i].rule = s.Rule(c)
+	for i := range p.kinds {
+		p.kinds[i].rule = s.Rule(p.kinds[i].condition)
 	}
 	for range p.lines {
 		hang := make([]int, len(sensors.Signals())+1) // signals count from 1

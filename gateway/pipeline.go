@@ -61,6 +61,9 @@ var charts = sync.OnceValue(analysis.NewCharts)
 // where somebody will look at them.
 func NewPipeline(brakes []analysis.Settings, waveforms bool) *Pipeline {
 	p := &Pipeline{waves: waveforms}
+	for i, c := range analysis.Conditions() {
+		p.kinds = append(p.kinds, kind{place: i, condition: c})
+	}
 	families := map[string]*analysis.Family{}
 	charts := charts()
 	for _, s := range brakes {

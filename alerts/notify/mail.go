@@ -220,10 +220,11 @@ func (m *Mail) message(n Notice, to string) (*gomail.Msg, error) {
 // subject says where and what; figures are in the body, so that the subjects
 // of one thread stay alike.
 func subject(n Notice) string {
-	text := n.Site + ": " + alerts.Title(n.Condition)
-	if n.Condition != alerts.AlarmFlood && n.Condition != alerts.UrgentFlood { // which are of many brakes
-		text = n.Site + ": " + alerts.Subject(n.Event) + ": " + alerts.Title(n.Condition)
+	text := alerts.Title(n.Condition)
+	if !alerts.Flood(n.Condition) {
+		text = alerts.Subject(n.Event) + ": " + text
 	}
+	text = n.Site + ": " + text
 	if verb := alerts.Verb(n.Change); verb != "" {
 		text = verb + ": " + text
 	}

@@ -57,7 +57,7 @@ func (x *exposition) add(value float64, labels ...string) {
 			x.text(",")
 		}
 		x.text(name, `="`)
-		x.escaped(labels[i])
+		_, _ = labelEscapes.WriteString(x.out, labels[i])
 		x.text(`"`)
 	}
 	if len(x.of.labels) > 0 {
@@ -74,23 +74,8 @@ func (x *exposition) text(parts ...string) {
 	}
 }
 
-// escaped writes a label's value.
-func (x *exposition) escaped(value string) {
-	for value != "" {
-		at := strings.IndexAny(value, "\\\"\n")
-		if at < 0 {
-			x.text(value)
-			return
-		}
-		x.text(value[:at], `\`)
-		if value[at] == '\n' {
-			x.text("n")
-		} else {
-			x.text(value[at : at+1])
-		}
-		value = value[at+1:]
-	}
-}
+// labelEscapes are what the format wants escaped in a label's value.
+var labelEscapes = strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`)
 
 // scrapes answers Prometheus.
 type scrapes struct {

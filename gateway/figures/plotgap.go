@@ -143,21 +143,18 @@ type limitLine struct {
 	dashes []vg.Length
 }
 
-// guard is what the verdict keeps from a limit, in standard uncertainties (ISO 14253-1).
-const guard = 1.645
-
 // reached is how far the latest gap may have come: it is what isn't ruled out that
 // counts, as in the verdict.
 func (h GapHistory) reached() float64 {
 	switch {
 	case len(h.Filtered) > 0:
 		last := h.Filtered[len(h.Filtered)-1]
-		return last.MM + guard*last.UMM
+		return last.MM + analysis.GuardFactor*last.UMM
 	case len(h.Points) > 0:
 		return h.Points[len(h.Points)-1].MeanMM
 	case len(h.ByHand) > 0:
 		last := h.ByHand[len(h.ByHand)-1]
-		return last.MM + guard*last.UMM
+		return last.MM + analysis.GuardFactor*last.UMM
 	}
 	return math.NaN()
 }

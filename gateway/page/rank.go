@@ -170,7 +170,7 @@ func guard(u float64) float64 {
 	if !analysis.Has(u) {
 		return 0
 	}
-	return 1.645 * u
+	return analysis.GuardFactor * u
 }
 
 func active(a store.AlarmRow) int {

@@ -145,7 +145,11 @@ func (d *DB) AlarmsAfter(ctx context.Context, id int64, limit int) ([]AlarmRow, 
 // Waveform reads the waveform of a brake's latest cycle; ok is false where it
 // has none.
 func (d *DB) Waveform(ctx context.Context, brake string) (w WaveformRow, ok bool, err error) {
-	got, err := d.waveforms(ctx, brake, 0, math.MaxInt64, 1)
+	toNS, err := d.openEnd(ctx, brake, math.MaxInt64)
+	if err != nil {
+		return WaveformRow{}, false, err
+	}
+	got, err := d.waveforms(ctx, brake, 0, toNS, 1)
 	if err != nil || len(got) == 0 {
 		return WaveformRow{}, false, err
 	}
@@ -155,14 +159,10 @@ func (d *DB) Waveform(ctx context.Context, brake string) (w WaveformRow, ok bool
 // AlarmedWaveforms reads the waveforms of cycles in which an alarm was raised,
 // the newest first and at most limit.
 func (d *DB) AlarmedWaveforms(ctx context.Context, brake string, limit int) ([]WaveformRow, error) {
-	return d.waveforms(ctx, brake, 1, math.MaxInt64-1, limit)
+	return d.waveforms(ctx, brake, 1, math.MaxInt64, limit)
 }
 
 func (d *DB) waveforms(ctx context.Context, brake string, alarmedFrom int, toNS int64, limit int) ([]WaveformRow, error) {
-	toNS, err := d.openEnd(ctx, brake, toNS)
-	if err != nil {
-		return nil, err
-	}
 	return list(ctx, d, "waveforms of "+brake, func(s scanner) (WaveformRow, error) {
 		w := WaveformRow{Brake: brake}
 		var packed []byte
