@@ -2,6 +2,8 @@ package export
 
 import (
 	"bufio"
+	"bytes"
+	"cmp"
 	"compress/gzip"
 	"io"
 	"log/slog"
@@ -11,71 +13,92 @@ import (
 	"strings"
 
 	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
 	"github.com/prometheus/common/expfmt"
 )
 
 // family is all series of one name: what it is, and its labels.
 type family struct {
-	name, help, kind string
-	labels           []string
+	name, help string
+	kind       dto.MetricType
+	labels     []string
 }
 
-func gauge(name, help string, labels ...string) family { return family{name, help, "gauge", labels} }
+func gauge(name, help string, labels ...string) family {
+	return family{name, help, dto.MetricType_GAUGE, labels}
+}
 
 func counter(name, help string, labels ...string) family {
-	return family{name, help, "counter", labels}
+	return family{name, help, dto.MetricType_COUNTER, labels}
 }
 
-// exposition writes series as Prometheus's text (format 0.0.4), a family at a
-// time. A thousand brakes have thirty thousand series, of which the library would
-// make as many values in memory, several times over, before it writes the first.
+// exposition hands series to the library's encoder a few at a time: a thousand
+// brakes have thirty thousand of them, and to gather all before the first is
+// written, as the library's own handler does, takes 30 MB at each scrape.
 type exposition struct {
-	out   *bufio.Writer
-	of    family
-	begun bool // something of it is written
-	num   [32]byte
+	out     *bufio.Writer
+	of      family
+	begun   bool             // something of the family is written
+	part    dto.MetricFamily // what of it isn't, which points into the next
+	room    [64]series
+	encoded bytes.Buffer
+	err     error // the first
+}
+
+// series is room for one, taken again and again.
+type series struct {
+	metric  dto.Metric
+	gauge   dto.Gauge
+	counter dto.Counter
+	value   float64
+	labels  [3]*dto.LabelPair // no family has more
+	pairs   [3]dto.LabelPair
+	values  [3]string
 }
 
 // begin goes on with a family; one without series isn't there.
-func (x *exposition) begin(f family) { x.of, x.begun = f, false }
+func (x *exposition) begin(f family) {
+	x.flush()
+	x.of, x.begun = f, false
+	x.part.Name, x.part.Help, x.part.Type = &x.of.name, &x.of.help, &x.of.kind
+}
 
-// add writes a series of the family, with a value for each of its labels. What
-// isn't known has no series. Errors are kept until the end.
+// add adds a series of the family, with a value for each of its labels. What
+// isn't known has no series.
 func (x *exposition) add(value float64, labels ...string) {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return
 	}
-	if !x.begun {
-		x.begun = true
-		x.text("# HELP ", x.of.name, " ", x.of.help, "\n# TYPE ", x.of.name, " ", x.of.kind, "\n")
+	s := &x.room[len(x.part.Metric)]
+	s.value, s.gauge.Value, s.counter.Value = value, &s.value, &s.value
+	s.metric.Gauge, s.metric.Counter = &s.gauge, &s.counter
+	for i := range x.of.labels {
+		s.values[i], s.labels[i] = labels[i], &s.pairs[i]
+		s.pairs[i].Name, s.pairs[i].Value = &x.of.labels[i], &s.values[i]
 	}
-	x.text(x.of.name)
-	for i, name := range x.of.labels {
-		if i == 0 {
-			x.text("{")
-		} else {
-			x.text(",")
-		}
-		x.text(name, `="`)
-		_, _ = labelEscapes.WriteString(x.out, labels[i])
-		x.text(`"`)
-	}
-	if len(x.of.labels) > 0 {
-		x.text("}")
-	}
-	x.text(" ")
-	_, _ = x.out.Write(strconv.AppendFloat(x.num[:0], value, 'g', -1, 64))
-	x.text("\n")
-}
-
-func (x *exposition) text(parts ...string) {
-	for _, p := range parts {
-		_, _ = x.out.WriteString(p)
+	s.metric.Label = s.labels[:len(x.of.labels)]
+	if x.part.Metric = append(x.part.Metric, &s.metric); len(x.part.Metric) == len(x.room) {
+		x.flush()
 	}
 }
 
-// labelEscapes are what the format wants escaped in a label's value.
-var labelEscapes = strings.NewReplacer(`\`, `\\`, `"`, `\"`, "\n", `\n`)
+// flush writes the part. The encoder begins each with what the family is, of
+// which the format takes one.
+func (x *exposition) flush() {
+	if len(x.part.Metric) == 0 {
+		return
+	}
+	x.encoded.Reset()
+	if _, err := expfmt.MetricFamilyToText(&x.encoded, &x.part); err != nil && x.err == nil {
+		x.err = err
+	}
+	text := x.encoded.Bytes()
+	if x.begun {
+		_, text, _ = bytes.Cut(text, []byte("\n"))
+	}
+	_, _ = x.out.Write(text) // an error is kept there
+	x.begun, x.part.Metric, x.part.Help = true, x.part.Metric[:0], nil
+}
 
 // scrapes answers Prometheus.
 type scrapes struct {
@@ -100,8 +123,9 @@ func (s scrapes) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	x := &exposition{out: bufio.NewWriterSize(out, expositionBuffer)}
 	s.metrics.snapshot().write(x)
+	x.flush()
 	families, err := s.other.Gather()
-	if err != nil {
+	if err = cmp.Or(x.err, err); err != nil {
 		s.lg.Error("answering a Prometheus scrape", "error", err)
 	}
 	for _, f := range families {
