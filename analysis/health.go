@@ -35,7 +35,7 @@ func (h *health) heard(b *Brake, s sensors.Sample, out *Out) {
 		if !h.fault && h.bad >= faultRun && s.AtNS-h.badSinceNS >= faultForS {
 			h.fault = true
 			b.signalFinding(SignalFault, s.Signal, 1, float64(s.AtNS-h.badSinceNS)*1e-9, out)
-			b.abandon(s.Signal)
+			b.abandon(s.Signal, out)
 		}
 		return
 	}
@@ -57,7 +57,7 @@ func (h *health) silence(b *Brake, sig sensors.Signal, out *Out) {
 	}
 	h.stale = true
 	b.signalFinding(SignalStale, sig, 1, float64(b.nowNS-h.lastNS)*1e-9, out)
-	b.abandon(sig)
+	b.abandon(sig, out)
 }
 
 // signalFinding tells of a signal's fault or silence. Several signals share
@@ -81,10 +81,12 @@ func (b *Brake) signalFinding(c Condition, sig sensors.Signal, excess, seconds f
 }
 
 // abandon gives up what can't be known any more once a signal is lost: a
-// cycle whose drive isn't seen has no end.
-func (b *Brake) abandon(sig sensors.Signal) {
+// cycle whose drive isn't seen has no end. One that had ended lasts until the
+// drive was last seen to be off.
+func (b *Brake) abandon(sig sensors.Signal, out *Out) {
 	switch sig {
 	case sensors.Drive:
+		b.finish(b.drive.lastNS+1, out)
 		b.drive.known, b.drive.pending = false, false
 		b.phase = resting
 		b.fromNS = b.nowNS

@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -231,6 +232,52 @@ func TestSilenceWaitsForNoDeadline(t *testing.T) {
 			}
 			if n := len(conditions(out, NotReleased)) + len(conditions(out, NotSet)); n > 0 {
 				t.Errorf("silence was taken for evidence %d times", n)
+			}
+		})
+	}
+}
+
+// Who is switched off soon after a stop, as a crane is at the end of a shift, has
+// seen that stop: its cycle is not lost with the signals. One whose drive was still
+// on has no end.
+func TestSilenceEndsTheCycleBeforeIt(t *testing.T) {
+	h := newHand(evenRuns(6, 3, 4)...)
+	samples := h.samples(3)
+	whole := full(feed(handSettings(), samples))
+	for name, c := range map[string]struct {
+		after  float64 // s from the last drive-off to the loss
+		probeS float64 // for how long the probe is read on, s; it sees the brake free again 2 s later
+		bad    bool    // the drive's readings turn bad
+		cycles int
+	}{
+		"silent":               {after: 2, cycles: 5},
+		"drive silent":         {after: 2, probeS: 4.9, cycles: 5},
+		"drive faulty":         {after: 2, probeS: 1, bad: true, cycles: 5},
+		"silent while running": {after: -1, cycles: 4},
+		"faulty while running": {after: -1, probeS: 1, bad: true, cycles: 4},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, out := New(handSettings()), &Out{}
+			last := handStart + int64((h.runs[4][1]+c.after)*1e9)
+			for _, s := range samples {
+				if lost := s.AtNS >= last; lost && s.Signal == sensors.Drive {
+					s.Quality = sensors.NoAnswer
+					if c.bad {
+						s.Quality = sensors.Bad
+					}
+				} else if lost && s.AtNS > last+int64(c.probeS*1e9) {
+					continue
+				}
+				b.Step(s, out)
+			}
+			b.Advance(last+3600e9, out)
+			got := full(out)
+			if len(got) != c.cycles {
+				t.Fatalf("%d full cycles, want %d", len(got), c.cycles)
+			}
+			one, want := got[len(got)-1], whole[len(got)-1]
+			if one.AtNS != want.AtNS || math.Abs(one.GapMM-want.GapMM) > 2*math.Hypot(one.GapUMM, want.GapUMM) || math.Abs(one.SetS-want.SetS) > 0.02 {
+				t.Errorf("the last cycle is %+v, by all that was sampled %+v", one, want)
 			}
 		})
 	}
