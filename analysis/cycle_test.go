@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -254,5 +255,80 @@ func TestHeldReleasedForMinutesCostsNoMemory(t *testing.T) {
 	for i, c := range got {
 		near(t, "gap", c.GapMM, 2, 0.006)
 		near(t, "time on", float64(c.OnNS)*1e-9, h.runs[i][1]-h.runs[i][0], 0.03)
+	}
+}
+
+// Without a drive signal the first readings are taken for the set level. Where they
+// are far off, no cycle may be lost for it, nor one be made of the way back.
+func TestFirstReadingsFarOffLoseNoCycle(t *testing.T) {
+	h := newHand(evenRuns(8, 3, 4)...)
+	h.noDrive = true
+	s := handSettings()
+	s.Drive = SignalSettings{}
+	all := h.samples(3)
+	want := full(feed(s, all))
+	if len(want) != 8 {
+		t.Fatalf("%d full cycles of 8", len(want))
+	}
+	for _, off := range []float64{-5, -1.7, 2, 5} {
+		for readings := 1; readings < 6; readings++ {
+			samples := slices.Clone(all)
+			if readings == 1 { // the probe is heard shortly before the brake frees
+				samples = slices.DeleteFunc(samples, func(s sensors.Sample) bool { return s.AtNS < handStart+int64((h.runs[0][0]-0.5)*1e9) })
+			}
+			for i := range readings {
+				samples[i].Value += off
+			}
+			got := full(feed(s, samples))
+			if len(got) != len(want) {
+				t.Errorf("%d readings by %g mm off: %d full cycles of %d", readings, off, len(got), len(want))
+				continue
+			}
+			for i := range got {
+				if d := math.Abs(got[i].GapMM - want[i].GapMM); d > 0.005 {
+					t.Errorf("%d readings by %g mm off: gap %d off by %.3f mm", readings, off, i+1, d)
+				}
+			}
+		}
+	}
+}
+
+// Without a drive signal a run ends when the travel begins to fall, however quiet the
+// probe: readings on the way down tell nothing of the level that it falls from.
+func TestARunEndsWhenTheTravelBeginsToFall(t *testing.T) {
+	h := newHand(evenRuns(40, 3, 1)...)
+	h.noDrive, h.noiseMM, h.rampS = true, 0.0025, 0.15
+	s := handSettings()
+	s.Drive = SignalSettings{}
+	out := feed(s, h.samples(3))
+	if n := len(full(out)); n != 40 {
+		t.Errorf("%d full cycles of 40", n)
+	}
+	for i, c := range full(out) {
+		if late := time.Duration(c.OnNS) - time.Second; late.Abs() > 25*time.Millisecond {
+			t.Errorf("run %d of 1 s ends %v late", i+1, late)
+		}
+	}
+	if n := len(conditions(out, SignalFault)); n > 0 {
+		t.Errorf("%d faults of the signal", n)
+	}
+}
+
+// A brake that nears its end so slowly that noise alone takes the travel past nine
+// tenths polls too early is timed by all of its way: what is left is the polled edge's
+// own T/√12 (JCGM 100:2008, 4.3.7).
+func TestASlowArrivalIsTimedByTheWholeWay(t *testing.T) {
+	h := newHand(evenRuns(200, 1.5, 1.7)...)
+	h.rampS, h.pollS, h.noiseMM = 0.4, 0.01, 0.03
+	want := h.delayS + 0.9*h.rampS
+	var square, n float64
+	for i, c := range full(feed(handSettings(), h.samples(3))) {
+		if i >= 60 { // the curve is known
+			square += (c.ReleaseS - want) * (c.ReleaseS - want)
+			n++
+		}
+	}
+	if over := math.Sqrt(square/n) / (h.pollS / math.Sqrt(12)); over > 1.25 {
+		t.Errorf("the release time's RMSE is %.2f × that of the polled edge, over %g cycles", over, n)
 	}
 }
