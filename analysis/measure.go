@@ -236,6 +236,11 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 			roughLo = late
 		}
 	}
+	if c := &m.release; c.n >= curveKnown { // a short run may be over soon after it has arrived
+		if from, _ := t.span(on+int64(c.at[curveLevels-1]*1e9), off+1); hi-from >= minPlateau {
+			roughLo = max(roughLo, from)
+		}
+	}
 	var rough, sd float64
 	floor := math.Max(set.SD, math.Sqrt(m.free.cov[0]+m.ripple.power))
 	start := lo
