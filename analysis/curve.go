@@ -124,10 +124,13 @@ func (c *curve) locate(t *trace, aim int, before, after float64, share, seconds 
 		}
 		return (lo + hi) / 2, (hi - lo) / math.Sqrt(12)
 	}
-	s = math.Min(math.Max(sum/weights, before), after)
 	// A level that is off moves all shares together, and what the curve has
 	// wrong of the level of interest is in every reading's answer.
 	_, slope, _ := c.toGo(curveStep * (curveAim + 1))
+	// Where the travel nears its end slowly, noise and ripple alone may take it past
+	// the level some polls too early or too late.
+	within := 3 * sd * slope
+	s = math.Min(math.Max(sum/weights, before-within), after+within)
 	return s, combined(1/math.Sqrt(weights), common/weights, uLevel*slope)
 }
 
