@@ -141,6 +141,9 @@ func anything(name string, brakes int, edit func(*polling)) family {
 		f.on = [2]time.Duration{time.Duration(shortest * 1e9), time.Duration(factor(shortest+0.3, 15) * 1e9)}
 		f.idle = [2]time.Duration{time.Second, time.Duration(within(2, 20) * 1e9)}
 		f.jogs = within(0, 0.3)
+		damping := sometimes(within(0.5, 5))
+		undamped := f.change
+		f.change = func(p *simulator.Params) { undamped(p); p.Damping = damping }
 	}
 	return f
 }
@@ -198,6 +201,12 @@ func families() []family {
 		}),
 		params("slow brake", func(p *simulator.Params) {
 			p.ReleaseDelayS, p.ReleaseTravelS, p.SetDelayS, p.SetTravelS = 0.15, 0.15, 0.15, 0.15
+		}),
+		make("damped, 5 ms", func(f *family) {
+			f.poll.period = 5 * time.Millisecond
+			f.change = func(p *simulator.Params) {
+				p.Damping, p.BouncePart, p.NoiseUM, p.RippleUM, p.RippleHz = 4, 0, 20, 15, 6.1
+			}
 		}),
 		params("bounces high", func(p *simulator.Params) { p.BouncePart, p.BounceHz, p.BounceDecayS = 0.08, 20, 0.04 }),
 		params("no bounce", func(p *simulator.Params) { p.BouncePart = 0 }),

@@ -24,7 +24,7 @@ func (m *move) at(tNS int64, p *Params) float64 {
 	case dt <= 0:
 		return m.from
 	case dt < m.travelNS:
-		return m.from + (m.to-m.from)*m.progress(dt/m.travelNS)
+		return m.from + (m.to-m.from)*m.progress(dt/m.travelNS, p.Damping)
 	}
 	since := (dt - m.travelNS) * 1e-9
 	if since >= tails*p.BounceDecayS {
@@ -35,8 +35,11 @@ func (m *move) at(tNS int64, p *Params) float64 {
 }
 
 // progress is the part of the way done at the part tau of the travel time.
-func (m *move) progress(tau float64) float64 {
-	if m.release {
+func (m *move) progress(tau, damping float64) float64 {
+	switch {
+	case damping > 0:
+		return math.Expm1(-damping*tau) / math.Expm1(-damping)
+	case m.release:
 		return (math.Cosh(steepness*tau) - 1) / (math.Cosh(steepness) - 1)
 	}
 	return tau * tau
@@ -44,8 +47,11 @@ func (m *move) progress(tau float64) float64 {
 
 // when is the part of the travel time at which a part of the way is done, the
 // inverse of progress.
-func (m *move) when(progress float64) float64 {
-	if m.release {
+func (m *move) when(progress, damping float64) float64 {
+	switch {
+	case damping > 0:
+		return -math.Log1p(progress*math.Expm1(-damping)) / damping
+	case m.release:
 		return math.Acosh(1+progress*(math.Cosh(steepness)-1)) / steepness
 	}
 	return math.Sqrt(progress)
@@ -53,7 +59,7 @@ func (m *move) when(progress float64) float64 {
 
 // reachesNS is the time at which the move crosses a level, or never where it
 // doesn't.
-func (m *move) reachesNS(level float64) int64 {
+func (m *move) reachesNS(level float64, p *Params) int64 {
 	way := m.to - m.from
 	if way == 0 {
 		return never
@@ -62,7 +68,7 @@ func (m *move) reachesNS(level float64) int64 {
 	if done < 0 || done > 1 {
 		return never
 	}
-	return m.startNS + int64(m.when(done)*m.travelNS)
+	return m.startNS + int64(m.when(done, p.Damping)*m.travelNS)
 }
 
 // never is later than any time of the model.

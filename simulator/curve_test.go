@@ -42,8 +42,12 @@ func TestBounceFallsAndStaysBelowItsHeight(t *testing.T) {
 
 func TestMoveRisesAndKnowsWhenItIsWhere(t *testing.T) {
 	p := DefaultParams(1.6)
-	for _, release := range []bool{true, false} {
-		m := move{startNS: 50e6, travelNS: 100e6, from: 2, to: 0.4, release: release}
+	for _, c := range []struct {
+		release bool
+		damping float64
+	}{{release: true}, {release: false}, {true, 4}, {false, 0.5}} {
+		p.Damping = c.damping
+		m := move{startNS: 50e6, travelNS: 100e6, from: 2, to: 0.4, release: c.release}
 		last := 2.0
 		for ns := int64(50e6); ns <= 150e6; ns += 1e6 {
 			x := m.at(ns, &p)
@@ -51,14 +55,14 @@ func TestMoveRisesAndKnowsWhenItIsWhere(t *testing.T) {
 				t.Fatalf("the way turns back at %d ms", ns/1e6)
 			}
 			last = x
-			if back := m.reachesNS(x); math.Abs(float64(back-ns)) > 1e3 {
+			if back := m.reachesNS(x, &p); math.Abs(float64(back-ns)) > 1e3 {
 				t.Fatalf("the level at %d ns is said to be reached at %d", ns, back)
 			}
 		}
-		if half := m.at(100e6, &p); half < 1.2 {
-			t.Errorf("half way in time it is at %.2f mm; it should speed up", half)
+		if half := m.at(100e6, &p); half < 1.2 != (c.damping > 0) {
+			t.Errorf("half way in time it is at %.2f mm; it should speed up, but where it is damped", half)
 		}
-		if m.reachesNS(3) != never || m.reachesNS(0.3) != never {
+		if m.reachesNS(3, &p) != never || m.reachesNS(0.3, &p) != never {
 			t.Error("levels off the way are said to be reached")
 		}
 	}

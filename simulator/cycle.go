@@ -65,14 +65,14 @@ func (m *model) travelOf(s, prev *segment, draw func(uint64) float64) {
 	// What a perfect measurement finds.
 	if s.arrivedNS != never && !prev.stuckAfterSet {
 		t.GapMM = released - (s.set+after)/2 + p.GapUMPerK*1e-3*(t.TemperatureC-referenceC)
-		if c := release.reachesNS(s.set + 0.9*s.travel); c != never {
+		if c := release.reachesNS(s.set+0.9*s.travel, p); c != never {
 			t.ReleaseS = float64(c-s.onNS) * 1e-9
 		}
 	}
 	if s.stuckAfterSet {
 		t.GapMM = math.NaN()
 	} else if moved {
-		if c := set.reachesNS(after + 0.1*(reached-after)); c != never {
+		if c := set.reachesNS(after+0.1*(reached-after), p); c != never {
 			t.SetS = float64(c-s.offNS) * 1e-9
 		}
 	}
@@ -112,12 +112,12 @@ func (m *model) switchOf(s *segment, release, set *move, releases bool) {
 	closeAt, openAt := s.set+p.SwitchAt*s.travel, s.set+(p.SwitchAt-p.SwitchHysteresis)*s.travel
 	closed := s.switch0
 	if !closed && releases && release.startNS < set.startNS {
-		if c := release.reachesNS(closeAt); c < set.startNS {
+		if c := release.reachesNS(closeAt, p); c < set.startNS {
 			s.switchOnNS, closed = c, true
 		}
 	}
 	if closed {
-		if c := set.reachesNS(openAt); c != never {
+		if c := set.reachesNS(openAt, p); c != never {
 			s.switchOffNS = c
 		} else if set.to < openAt {
 			s.switchOffNS = set.startNS

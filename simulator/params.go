@@ -28,6 +28,7 @@ type Params struct {
 	PullInGapMM    float64 // gap from which on the magnet no longer pulls in, mm
 
 	// Arrival.
+	Damping      float64 // of both ways: the travel nears its end as 1 − e^(−Damping·τ); 0: undamped, it gets faster and faster
 	BouncePart   float64 // height of the first bounce, as a part of the travel
 	BounceHz     float64 // bounces per second
 	BounceDecayS float64 // time in which they fall to 1/e, s
@@ -98,6 +99,7 @@ func (p Params) Validate() error {
 		{"TimeScatterS", p.TimeScatterS, 0, 1},
 		{"GapDelayPart", p.GapDelayPart, 0, 1},
 		{"PullInGapMM", p.PullInGapMM, p.InitialGapMM * 1.01, math.MaxFloat64},
+		{"Damping", p.Damping, 0, 20},
 		{"BouncePart", p.BouncePart, 0, 0.09}, // higher ones would cross the 90 % that end the release time
 		{"BounceHz", p.BounceHz, 0, 1e4},
 		{"BounceDecayS", p.BounceDecayS, 0, 1},
