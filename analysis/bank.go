@@ -241,8 +241,10 @@ func (k *bank) settled() bool {
 }
 
 // forget draws the beliefs about running-in together: each pair of kappa and
-// wander goes on with what all of them said of the rate.
+// wander goes on with what all of them said of the rate. The siblings are told
+// before what this brake will know no more.
 func (k *bank) forget() {
+	k.share()
 	var parts [nTau * nExtra]part
 	var fits [nDrift]float64
 	prior := k.prior()

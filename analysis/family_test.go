@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 )
@@ -43,5 +44,29 @@ func TestAFamilyKeepsWhatIsLookedAt(t *testing.T) {
 	}
 	if kept != mostSiblings+1 {
 		t.Errorf("%d are kept, want %d", kept, mostSiblings+1)
+	}
+}
+
+// What a lining shows while it runs in stays with the model's brakes, however long
+// before the adjustment that ends it the latest forecast was.
+func TestAnAdjustmentTellsTheSiblingsFirst(t *testing.T) {
+	f := NewFamily()
+	first, second := newBank(1.2, f), newBank(1.2, f)
+	before := second.prior()
+	gap, work := 1.6, 0.0
+	for range 3000 {
+		first.add(gap, 1e-6, work, 0)
+		work += 5
+		gap += 5 * 40e-6 * (1 + 3*math.Exp(-work/1500))
+	}
+	if second.prior() != before {
+		t.Fatal("the siblings know before anything was told")
+	}
+	first.restart(1.6, 1e-6, work, true)
+	if !f.members[first.member].told {
+		t.Error("nobody was told how the lining ran in")
+	}
+	if after := second.prior(); !(after.still < before.still) {
+		t.Errorf("a lining that doesn't run in is as likely as before, %.3f and %.3f", math.Exp(after.still), math.Exp(before.still))
 	}
 }
