@@ -13,7 +13,7 @@ import (
 	"gapward/gateway/export/exporttest"
 )
 
-func localAddress(t *testing.T) string { return fmt.Sprintf("127.0.0.1:%d", freePort(t)) }
+func localAddress(t *testing.T) string { return exporttest.FreeAddresses(t, 1)[0] }
 
 func write(t *testing.T, path, text string) {
 	t.Helper()

@@ -15,15 +15,14 @@ import (
 	"gapward/simulator/field"
 )
 
-// freePort is a port of loopback that nobody listens on.
+// freePort is a port of loopback that stays free.
 func freePort(t *testing.T) int {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	address, err := net.ResolveTCPAddr("tcp", localAddress(t))
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
+	return address.Port
 }
 
 const simulatedSite = `

@@ -5,6 +5,7 @@ package exporttest
 import (
 	"encoding/json"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"net/url"
@@ -34,13 +35,18 @@ func Program(t *testing.T, name string, elsewhere ...string) string {
 	return ""
 }
 
-// freeAddresses are addresses of loopback that nobody listens on.
-func freeAddresses(t *testing.T, n int) (list []string) {
+// FreeAddresses are addresses of loopback that nobody listens on, nor connects from
+// meanwhile: their ports are below those that systems give to outgoing connections.
+// So who is down for a while finds them free again.
+func FreeAddresses(t *testing.T, n int) (list []string) {
 	t.Helper()
-	for range n {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
+	for tries := 0; len(list) < n; tries++ {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000)))
 		if err != nil {
-			t.Fatal(err)
+			if tries == 100 {
+				t.Fatal(err)
+			}
+			continue
 		}
 		defer func() { _ = l.Close() }() // all are open at the same time, so all differ
 		list = append(list, l.Addr().String())
@@ -70,7 +76,7 @@ func NewInflux(t *testing.T) *Influx {
 	t.Helper()
 	home, _ := os.UserHomeDir() // without one it is on the path, or isn't there
 	x := &Influx{program: Program(t, "influxd", filepath.Join(os.Getenv("GOPATH"), "bin", "influxd"), filepath.Join(home, "go", "bin", "influxd"))}
-	dir, free := t.TempDir(), freeAddresses(t, 2)
+	dir, free := t.TempDir(), FreeAddresses(t, 2)
 	x.config, x.Address = filepath.Join(dir, "influxdb.conf"), free[0]
 	text := fmt.Sprintf("reporting-disabled = true\nbind-address = %q\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\n[http]\nbind-address = %q\nlog-enabled = false\n[monitor]\nstore-enabled = false\n[logging]\nlevel = \"error\"\n",
 		free[1], filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), x.Address)

@@ -23,7 +23,7 @@ type Mosquitto struct {
 // NewMosquitto prepares one, to be started.
 func NewMosquitto(t *testing.T) *Mosquitto {
 	t.Helper()
-	m := &Mosquitto{program: Program(t, "mosquitto", "/usr/sbin/mosquitto"), Address: freeAddresses(t, 1)[0]}
+	m := &Mosquitto{program: Program(t, "mosquitto", "/usr/sbin/mosquitto"), Address: FreeAddresses(t, 1)[0]}
 	dir := t.TempDir()
 	m.config = filepath.Join(dir, "m.conf")
 	_, port, _ := strings.Cut(m.Address, ":")
