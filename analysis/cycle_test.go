@@ -332,3 +332,77 @@ func TestASlowArrivalIsTimedByTheWholeWay(t *testing.T) {
 		t.Errorf("the release time's RMSE is %.2f × that of the polled edge, over %g cycles", over, n)
 	}
 }
+
+// Without a drive signal a recording that begins while the brake frees begins with no
+// set level: what it frees from wasn't seen.
+func TestARecordingThatBeginsOnTheWay(t *testing.T) {
+	h := newHand(evenRuns(4, 3, 2)...)
+	h.noDrive, h.pollS = true, 0.01
+	s := handSettings()
+	s.Drive = SignalSettings{}
+	for ms := int64(0); ms < 150; ms += 10 {
+		from := handStart + int64(3e9) + ms*1e6
+		samples := slices.DeleteFunc(h.samples(3), func(s sensors.Sample) bool { return s.AtNS < from })
+		out := feed(s, samples)
+		if n := len(full(out)); n < 3 {
+			t.Errorf("from %d ms on: %d full cycles", ms, n)
+		}
+		for _, c := range full(out) {
+			if math.Abs(c.GapMM-h.gapMM) > 0.02 {
+				t.Errorf("from %d ms on: a gap of %.3f mm", ms, c.GapMM)
+			}
+		}
+		if len(conditions(out, SignalFault))+len(conditions(out, GapLow)) > 0 {
+			t.Errorf("from %d ms on: %+v", ms, out.Findings)
+		}
+	}
+}
+
+// Without a drive signal a brake that sets slowly is read many times between half way
+// and the set level: that isn't another run.
+func TestASlowFallIsNoOtherRun(t *testing.T) {
+	h := newHand(evenRuns(12, 3, 1)...)
+	h.noDrive, h.pollS, h.rampS = true, 0.005, 0.15
+	s := handSettings()
+	s.Drive, s.Limits.MinMM = SignalSettings{}, 0.5
+	out := feed(s, h.samples(3))
+	if len(out.Cycles) != 12 || len(full(out)) != 12 {
+		t.Errorf("%d cycles of 12, %d of them full", len(out.Cycles), len(full(out)))
+	}
+}
+
+// A brake that frees again before it has set is another cycle.
+func TestFreeAgainBeforeItHasSet(t *testing.T) {
+	h := newHand([2]float64{3, 5}, [2]float64{5.2, 8}, [2]float64{12, 14})
+	h.noDrive = true
+	h.travel = func(t, mm float64) (float64, sensors.Quality) {
+		if t > 5 && t < 7 && mm < 3.8 { // it doesn't get back
+			mm = 3.8
+		}
+		return mm, sensors.Good
+	}
+	s := handSettings()
+	s.Drive, s.Limits.MinMM = SignalSettings{}, 0.5
+	if n := len(feed(s, h.samples(3)).Cycles); n != 3 {
+		t.Errorf("%d cycles of 3", n)
+	}
+}
+
+// Without a drive signal a cycle is timed from when the travel leaves the set level, the
+// first one too, of whose scatter nothing is known yet.
+func TestTheFirstCycleBeginsWhereItMoves(t *testing.T) {
+	h := newHand(evenRuns(1, 3, 1)...)
+	h.noDrive, h.noiseMM = true, 0.025
+	s := handSettings()
+	s.Drive, s.Limits.MinMM = SignalSettings{}, 0.5
+	for seed := range uint64(30) {
+		cycles := full(feed(s, h.samples(seed)))
+		if len(cycles) != 1 {
+			t.Fatalf("%d cycles", len(cycles))
+		}
+		moves := handStart + int64((3+h.delayS)*1e9)
+		if late := time.Duration(cycles[0].AtNS - moves); late.Abs() > 40*time.Millisecond {
+			t.Errorf("seed %d: %v late", seed, late)
+		}
+	}
+}
