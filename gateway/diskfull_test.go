@@ -53,12 +53,13 @@ func fill(t *testing.T, path string) {
 	}
 }
 
-// fullFor is how long the disk stays full: minutes on request.
+// fullFor is how long the disk stays full: minutes on request, and long enough for
+// each brake to run some times, which are three seconds apart on the average.
 func fullFor() time.Duration {
 	if d, err := time.ParseDuration(os.Getenv("GAPWARD_DISK_FULL")); err == nil {
 		return d
 	}
-	return 8 * time.Second
+	return 25 * time.Second
 }
 
 // TestDiskFull fills the disk under a running daemon and makes room again: it
