@@ -250,7 +250,7 @@ func (b *Brake) wakeFor(c *contact) {
 
 // driveEdge opens or closes a cycle.
 func (b *Brake) driveEdge(e edge, out *Out) {
-	e.BounceMS, e.BounceUMS = b.bounce.ms, b.bounce.u
+	e.BounceMS, e.BounceUMS = b.bounce.of(e, b.drive.periodNS()*1e-6)
 	if e.On {
 		b.finish(e.LoNS, out)
 		b.open(e, out)

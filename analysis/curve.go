@@ -30,6 +30,7 @@ const (
 	curveStep   = 0.05 //
 	curveAim    = 17   // 0.90: the level that the times are taken to
 	curveKnown  = 6    // cycles before the curve is used
+	curveTells  = 20   // … and before it says what came late
 	curveMemory = 100  // cycles it forgets over: the gap grows
 )
 
@@ -72,7 +73,7 @@ func (c *curve) time(t *trace, lo, hi int, from edge, fromMM float64, to level) 
 	if c.n >= curveKnown {
 		s, uS = c.locate(t, aim, before, after, share, seconds, math.Abs(to.SD/way), math.Abs(to.U/way))
 	}
-	if c.n >= bounceKnown/2 {
+	if c.n >= curveTells {
 		later = s - c.at[curveAim]
 	}
 	if level == curveLevels {

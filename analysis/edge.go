@@ -15,6 +15,10 @@ type edge struct {
 // oldNS is when the old value was last seen.
 func (e edge) oldNS() int64 { return max(e.LoNS, e.OldNS) }
 
+// widthMS is how long the last old reading comes before the first new one;
+// negative where the contact was seen to bounce.
+func (e edge) widthMS() float64 { return float64(e.HiNS-e.oldNS()) * 1e-6 }
+
 // middleNS is the middle between the last old reading and the first new one.
 func (e edge) middleNS() int64 {
 	if e.LoNS == e.HiNS {

@@ -149,8 +149,7 @@ func (b *bounce) learned(s *state) {
 		}
 	}
 	s.f64("n", &b.n)
-	s.f64("ms", &b.ms)
-	s.f64("u", &b.u)
+	s.f64s("next", b.next[:])
 }
 
 func (t *still) learned(s *state) {

@@ -376,13 +376,9 @@ func (m *meter) timeOf(c *curve, t *trace, lo, hi int, w window, from edge, from
 	if !Has(s) {
 		return s, uS
 	}
-	if Has(later) && w.bounce != nil {
+	if w.bounce != nil {
 		w.bounce.learn(from, later*1e3, w.drivePollMS)
 	}
 	s += float64(from.middleNS()-from.atNS()) * 1e-9
-	bounceU := 0.0
-	if w.bounce != nil {
-		bounceU = w.bounce.u * 0.5e-3
-	}
-	return math.Max(0, s), combined(from.uS(), uS, bounceU)
+	return math.Max(0, s), combined(from.uS(), uS, from.BounceUMS*0.5e-3)
 }

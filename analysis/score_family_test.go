@@ -141,9 +141,9 @@ func anything(name string, brakes int, edit func(*polling)) family {
 		f.on = [2]time.Duration{time.Duration(shortest * 1e9), time.Duration(factor(shortest+0.3, 15) * 1e9)}
 		f.idle = [2]time.Duration{time.Second, time.Duration(within(2, 20) * 1e9)}
 		f.jogs = within(0, 0.3)
-		damping := sometimes(within(0.5, 5))
-		undamped := f.change
-		f.change = func(p *simulator.Params) { undamped(p); p.Damping = damping }
+		damping, spread := sometimes(within(0.5, 5)), sometimes(within(0, 1))
+		before := f.change
+		f.change = func(p *simulator.Params) { before(p); p.Damping, p.BounceSpread = damping, spread }
 	}
 	return f
 }
@@ -161,10 +161,12 @@ func families() []family {
 	poll := func(name string, edit func(*polling)) family {
 		return make(name, func(f *family) { edit(&f.poll) })
 	}
-	bouncing := func(name string, bounceMS float64, poll time.Duration) family {
+	bouncing := func(name string, bounceMS, spread float64, poll time.Duration) family {
 		return make(name, func(f *family) {
 			f.poll.period, f.poll.withSwitch = poll*time.Millisecond, true
-			f.change = func(p *simulator.Params) { p.DriveBounceMS, p.SwitchBounceMS = bounceMS, bounceMS }
+			f.change = func(p *simulator.Params) {
+				p.DriveBounceMS, p.SwitchBounceMS, p.BounceSpread = bounceMS, bounceMS, spread
+			}
 		})
 	}
 	return []family{
@@ -228,12 +230,14 @@ func families() []family {
 			f.change = func(p *simulator.Params) { p.RippleUM, p.RippleHz = 15, 6.1 }
 		}),
 		make("half of them jogs", func(f *family) { f.jogs = 0.5 }),
-		bouncing("bounces 2 ms, polls 5", 2, 5),
-		bouncing("bounces 5 ms, polls 20", 5, 20),
-		bouncing("bounces 20 ms, polls 5", 20, 5),
-		bouncing("bounces 20 ms, polls 10", 20, 10),
-		bouncing("bounces 20 ms, polls 20", 20, 20),
-		bouncing("bounces 20 ms, polls 50", 20, 50),
+		bouncing("bounces 2 ms, polls 5", 2, 0, 5),
+		bouncing("bounces 5 ms, polls 20", 5, 0, 20),
+		bouncing("bounces 20 ms, polls 5", 20, 0, 5),
+		bouncing("bounces 20 ms, polls 10", 20, 0, 10),
+		bouncing("bounces 20 ms, polls 20", 20, 0, 20),
+		bouncing("bounces 20 ms, polls 50", 20, 0, 50),
+		bouncing("to 20 ms, polls 5", 20, 1, 5),
+		bouncing("to 20 ms, polls 20", 20, 1, 20),
 		poll("drive polled 9 ms later", func(p *polling) { p.driveOffset = 9 * time.Millisecond }),
 		poll("polls lost 2 %", func(p *polling) { p.lost = 0.02 }),
 		make("polls lost 10 %", func(f *family) { f.poll.lost, f.worst = 0.1, true }),

@@ -215,7 +215,7 @@ func (r *score) measure(t testing.TB, f family, seed uint64, cycles int) {
 // match pairs measured cycles with true ones, both in the order of time.
 func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, fair []bool, got []analysis.Cycle, smoothed [2][]float64, pollNS, shownNS []int64) {
 	j, at := 0, 0
-	noDrive, bounceS := f.poll.noDrive, f.params().DriveBounceMS*1e-3
+	noDrive, bounceS, spread := f.poll.noDrive, f.params().DriveBounceMS*1e-3, f.params().BounceSpread
 	var times, means [2][]float64           // of the cycles matched: true times, smoothed ones
 	bracket := func(edgeNS int64) float64 { // variance that the polled edge leaves, s²
 		if f.poll.byException() {
@@ -230,11 +230,18 @@ func (r *score) match(f *family, truth []simulator.Truth, oracleGaps []float64, 
 		if at == 0 || at == len(pollNS) {
 			return 0
 		}
-		w, b := float64(pollNS[at]-pollNS[at-1])*1e-9, bounceS
-		if b < w { // the old value is read within the bounce half of the time
-			return (b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w
+		// A bounce that differs is taken in the middle of each of so many parts.
+		const parts = 8
+		w, sum := float64(pollNS[at]-pollNS[at-1])*1e-9, 0.0
+		for i := range parts {
+			b := bounceS * (1 - spread*(float64(i)+0.5)/parts)
+			if b < w { // the old value is read within the bounce half of the time
+				sum += (b*(b*b/12+w*w/4) + (w-b)*(w-b)*(w-b)/12) / w / parts
+			} else {
+				sum += (w + b) * (w + b) / 12 / parts
+			}
 		}
-		return (w + b) * (w + b) / 12
+		return sum + spread*spread*bounceS*bounceS/48 // half of what the bounce itself is off
 	}
 	for i, x := range truth {
 		if x.OnNS < pollNS[0]+1e9 { // under way before anybody looked

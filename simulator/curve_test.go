@@ -169,6 +169,40 @@ func TestDriveContactBouncesForItsTimeOnly(t *testing.T) {
 	}
 }
 
+// A contact whose bounces differ bounces for anything up to its time, and a
+// quarter of it reads wrong on average: half of the time, by half.
+func TestBouncesDiffer(t *testing.T) {
+	b := wiredBrake(0, "quay-2/main")
+	b.Params.DriveBounceMS, b.Params.BounceSpread = 20, 1
+	list := truths(plantOf(t, b), monday().Add(10*time.Hour))
+	p := plantOf(t, b)
+	var wrong, short, long float64
+	for _, c := range list {
+		last := int64(0)
+		for ns := c.OnNS; ns < c.OnNS+25e6; ns += 1e5 {
+			if p.Read(0, sensors.Drive, ns).Value == 0 {
+				wrong++
+				last = ns - c.OnNS
+			}
+		}
+		switch {
+		case last > 20e6:
+			t.Fatalf("the contact still bounces after %d µs", last/1e3)
+		case last > 15e6:
+			long++
+		case last < 5e6:
+			short++
+		}
+	}
+	n := float64(len(list))
+	if part := wrong / n / 200; math.Abs(part-0.25) > 3*0.16/math.Sqrt(n) {
+		t.Errorf("it reads wrong for %.3f of its time, want 0.25", part)
+	}
+	if chance := 3 * math.Sqrt(n*0.25*0.75); math.Abs(short-n/4) > chance+n*0.03 || math.Abs(long-n/4) > chance+n*0.03 {
+		t.Errorf("of %g edges %g bounce for less than 5 ms and %g for more than 15; want a quarter each", n, short, long)
+	}
+}
+
 func TestTemperatureFollowsTheDuty(t *testing.T) {
 	b := wiredBrake(0, "quay-2/main")
 	b.Params.AmbientSwingK, b.Params.HeatKPerS, b.Params.StopHeatK, b.Params.CoolS = 0, 0.02, 0, 600

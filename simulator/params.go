@@ -55,6 +55,7 @@ type Params struct {
 	// Contacts.
 	DriveBounceMS    float64 // time for which the drive contact bounces, ms
 	SwitchBounceMS   float64 // time for which the release switch bounces, ms
+	BounceSpread     float64 // by up to this part of it each bounce is shorter; 0: all are alike
 	SwitchAt         float64 // part of the travel at which the release switch closes
 	SwitchHysteresis float64 // how much further back it opens, as a part of the travel
 }
@@ -120,6 +121,7 @@ func (p Params) Validate() error {
 		{"GapUMPerK", p.GapUMPerK, -100, 100},
 		{"DriveBounceMS", p.DriveBounceMS, 0, 100},
 		{"SwitchBounceMS", p.SwitchBounceMS, 0, 100},
+		{"BounceSpread", p.BounceSpread, 0, 1},
 		{"SwitchAt", p.SwitchAt, 0.05, 0.99},
 		{"SwitchHysteresis", p.SwitchHysteresis, 0, p.SwitchAt - 0.01},
 	} {

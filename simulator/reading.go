@@ -79,6 +79,9 @@ func (m *model) bounce(now bool, tNS, edgeNS int64, forMS float64) bool {
 	if since < bounceStepNS || since >= int64(forMS*1e6) {
 		return now
 	}
+	if m.p.BounceSpread > 0 && since >= int64(forMS*1e6*(1-m.p.BounceSpread*m.bounceKey.unit(^uint64(edgeNS)))) {
+		return now
+	}
 	return now != (m.bounceKey.bits(uint64(edgeNS+since/bounceStepNS))&1 == 1)
 }
 
