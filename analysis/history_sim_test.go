@@ -13,7 +13,8 @@ type fleet struct {
 	rateLogSD  float64 // … and standard deviation of its logarithm
 	runIn      float64 // extra wear of a new lining's first cycle, as a multiple of the rate
 	runInLogSD float64 // … from brake to brake
-	runInTau   float64 // cycles in which it falls to 1/e
+	runInTau   float64 // cycles in which it falls to 1/e: median …
+	runInTauSD float64 // … and standard deviation of its logarithm, from brake to brake
 	kappaMM    float64 // variance that wear adds, per mm of it
 	dutyPower  float64 // wear of a cycle ~ (cycles of that day / their mean)^dutyPower
 	noiseMM    float64 // standard deviation of a measured gap
@@ -32,7 +33,7 @@ func drawFleet(r *rand.Rand) fleet {
 	cycles := math.Exp(math.Log(3000) + r.Float64()*math.Log(4))
 	return fleet{
 		wayMM: way, rateLog: math.Log(way / cycles), rateLogSD: 0.35,
-		runIn: 1 + 3*r.Float64(), runInLogSD: 0.3, runInTau: cycles * (0.01 + 0.06*r.Float64()),
+		runIn: 1 + 3*r.Float64(), runInLogSD: 0.3, runInTau: cycles * (0.01 + 0.06*r.Float64()), runInTauSD: 0.3,
 		kappaMM: way * math.Pow(0.01+0.03*r.Float64(), 2), dutyPower: 0.5 * r.Float64(),
 		noiseMM: 0.005 * math.Pow(8, r.Float64()), outliers: 0.01, jogs: 0.15,
 		perDay: 40 + 80*r.Float64(), dayScatter: 0.1 + 0.2*r.Float64(), saturday: float64(r.IntN(3)) / 2,
@@ -58,9 +59,10 @@ const lifeStart = int64(1767571200e9) // a Monday
 // live draws a brake of the fleet and lives its life until the gap reaches the
 // limit for good.
 func (f fleet) live(r *rand.Rand) *brakeLife {
-	l := &brakeLife{fleet: f, tau: f.runInTau}
+	l := &brakeLife{fleet: f}
 	l.rate = math.Exp(f.rateLog + f.rateLogSD*r.NormFloat64())
 	l.runInF = f.runIn * math.Exp(f.runInLogSD*r.NormFloat64())
+	l.tau = f.runInTau * math.Exp(f.runInTauSD*r.NormFloat64())
 	l.fresh = r.Float64() < 0.6
 	stops := 0.0
 	if !l.fresh {

@@ -3,9 +3,9 @@ package analysis
 import "math"
 
 // oracle forecasts one simulated brake with everything known that holds for
-// its whole model: the law of the rates, of running-in, kappa, noise, the duty
-// of each day and when it was adjusted. Only this brake's own rate and extra it
-// must learn. It is the best that a forecast can be, but for the approximation
+// its whole model: the laws of the rates and of running-in, kappa, noise, the duty
+// of each day and when it was adjusted. Only this brake's own rate, extra and how
+// long that lasts it must learn. It is the best that a forecast can be, but for the approximation
 // of the laws by normal ones on each of its branches.
 type oracle struct {
 	l      *brakeLife
@@ -16,9 +16,10 @@ type oracle struct {
 	limit  float64
 }
 
-// branch is one possibility: a lining run in, or one value of the extra.
+// branch is one possibility: a lining run in, or one value of the extra and of
+// the cycles in which it falls to 1/e.
 type branch struct {
-	f          float64
+	f, tau     float64
 	weight     float64 // logarithm
 	g, m       float64
 	gg, gm, mm float64
@@ -28,22 +29,29 @@ type branch struct {
 
 // leaf is a branch with one of its rates and gaps.
 type leaf struct {
-	weight, f float64
-	p         Passage
+	weight, f, tau float64
+	p              Passage
 }
 
-// extras are so many values of the extra, close enough that even a quiet brake's
-// lies between two that tell the same.
-const extras = 17
+// extras and taus are so many values of the extra and of how long it lasts, close
+// enough that even a quiet brake's lies between two that tell the same.
+const (
+	extras = 17
+	taus   = 7
+)
 
 func newOracle(l *brakeLife, n int, limitMM float64) *oracle {
 	o := &oracle{l: l, n: n, limit: limitMM, list: []branch{{weight: math.Log(0.4)}}}
 	const far = 2.8
+	at := func(i, of int) float64 { return far * (2*float64(i)/float64(of-1) - 1) }
 	var sum float64
-	for i := range extras {
-		x := far * (2*float64(i)/(extras-1) - 1)
-		sum += normalPDF(x)
-		o.list = append(o.list, branch{f: l.runIn * math.Exp(l.runInLogSD*x), weight: math.Log(0.6 * normalPDF(x))})
+	for t := range taus {
+		for i := range extras {
+			w := normalPDF(at(i, extras)) * normalPDF(at(t, taus))
+			sum += w
+			o.list = append(o.list, branch{f: l.runIn * math.Exp(l.runInLogSD*at(i, extras)),
+				tau: l.runInTau * math.Exp(l.runInTauSD*at(t, taus)), weight: math.Log(0.6 * w)})
+		}
 	}
 	for i := range o.list {
 		b := &o.list[i]
@@ -73,11 +81,10 @@ func (o *oracle) see() {
 	for _, c := range seen {
 		perDay[c.AtNS/dayNS]++
 	}
-	load, fading := make([]float64, o.n), make([]float64, o.n)
+	load := make([]float64, o.n)
 	var sum, n float64
 	for j, c := range seen {
 		load[j] = math.Pow(perDay[c.AtNS/dayNS]/l.perDay, l.dutyPower)
-		fading[j] = math.Exp(-float64(j) / l.tau)
 		if seen[o.n-1].AtNS-c.AtNS <= 21*dayNS {
 			sum += load[j]
 			n++
@@ -88,6 +95,10 @@ func (o *oracle) see() {
 	for i := range o.list {
 		b := &o.list[i]
 		var since float64
+		extra, fades := b.f, math.Exp(-1/b.tau)
+		if b.tau == 0 {
+			fades = 0
+		}
 		for j := range seen {
 			if l.adjusted == j && j > 0 {
 				b.gg += 1 // it knows that it was adjusted, not by how much
@@ -97,7 +108,8 @@ func (o *oracle) see() {
 				since = 0
 				b.seen(seen[j].GapMM, l.noiseMM, l.outliers)
 			}
-			since += load[j] * (1 + b.f*fading[j])
+			since += load[j] * (1 + extra)
+			extra *= fades
 		}
 		b.passed(since, kappa)
 	}
@@ -162,7 +174,7 @@ func (o *oracle) branchOut() {
 			slope := b.gm / b.mm
 			rest := math.Sqrt(math.Max(b.gg-slope*b.gm, 1e-12))
 			for j, y := range hermite3X {
-				all = append(all, leaf{w + math.Log(hermite3W[j]), b.f,
+				all = append(all, leaf{w + math.Log(hermite3W[j]), b.f, b.tau,
 					Passage{Distance: o.limit - b.g - slope*(m-b.m) - rest*y, Drift: m, Sigma: math.Sqrt(kappa * m)}})
 			}
 		}
@@ -181,12 +193,14 @@ func (o *oracle) branchOut() {
 
 // cdf is the law of the cycles to go.
 func (o *oracle) cdf(t float64) float64 {
-	tau := o.l.tau
-	extra := tau * math.Exp(-float64(o.n)/tau) * -math.Expm1(-t/tau)
 	var p float64
 	for i := range o.leaves {
 		f := &o.leaves[i]
-		p += f.weight * f.p.CDF(o.load*(t+f.f*extra))
+		extra := 0.0
+		if f.tau > 0 {
+			extra = f.f * f.tau * math.Exp(-float64(o.n)/f.tau) * -math.Expm1(-t/f.tau)
+		}
+		p += f.weight * f.p.CDF(o.load*(t+extra))
 	}
 	return p
 }
