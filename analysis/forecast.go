@@ -9,6 +9,14 @@ const never = 1e9
 // was seen to be: the loads to come are others than those that were.
 const loadChanges = 1.12
 
+// busyDays is by how much more than in proportion a day's wear is taken to grow
+// with its cycles, as a power of them: a busy day wears each cycle more. Then more
+// cycles a day don't come to a limit that is as many cycles away, and a date
+// scatters with (1 + busyDays)² of what the days' cycles scatter by; the square is
+// in the law of the cycles already. Up to a half is plausible; no published source,
+// and so held near none.
+const busyDays = 0.1
+
 // maxDays is how far dates are forecast: thirty years.
 const maxDays = 30 * 365
 
@@ -198,6 +206,7 @@ func (c *crossingLaw) dates(cycles Quantiles, nowNS int64, d *duty) Quantiles {
 	}
 	byDay := func(days float64) float64 {
 		mean, variance := out.cycles(days)
+		variance *= 1 + 2*busyDays
 		// A lognormal number of cycles with these moments.
 		s2 := math.Log1p(variance / math.Max(mean*mean, 1e-12))
 		s := math.Sqrt(s2)
