@@ -69,11 +69,11 @@ func (b *bounce) learn(e edge, laterMS, periodMS float64) {
 		it.seen[i] = ((1-unlikely)*seenSo(ms, it.widthMS, periodMS) + unlikely) * periodMS
 	}
 	kind, j := b.likeliest()
-	usual, behind := it.log(kind, j), b.log[kind][j]-bounceOut
+	likeliest, behind := it.log(kind, j), b.log[kind][j]-bounceOut
 	for kind := range b.log {
 		row := &b.log[kind]
 		for j, l := range row {
-			says := usual // it keeps its distance, but for what is forgotten
+			says := likeliest // it keeps its distance, but for what is forgotten
 			if l >= behind {
 				says = it.log(kind, j)
 			}

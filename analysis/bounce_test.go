@@ -70,7 +70,7 @@ func (m *bouncer) early(b *bounce, edges int) (earlyMS, uMS float64) {
 func TestBounceIsToldFromTheBrakesOwnScatter(t *testing.T) {
 	for _, c := range []bouncer{
 		{periodMS: 20, bounceMS: 0, scatterMS: 3}, {periodMS: 20, bounceMS: 8, scatterMS: 1.2}, {periodMS: 20, bounceMS: 17, scatterMS: 3},
-		{periodMS: 50, bounceMS: 0, scatterMS: 6}, {periodMS: 50, bounceMS: 20, scatterMS: 2}, {periodMS: 50, bounceMS: 13, scatterMS: 2},
+		{periodMS: 50, bounceMS: 0, scatterMS: 6}, {periodMS: 50, bounceMS: 20, scatterMS: 2}, {periodMS: 50, bounceMS: 13, scatterMS: 3},
 		{periodMS: 5, bounceMS: 0, scatterMS: 1.2}, {periodMS: 5, bounceMS: 20, scatterMS: 3}, {periodMS: 10, bounceMS: 0, scatterMS: 3},
 		{periodMS: 5, bounceMS: 20, scatterMS: 3, varies: true}, {periodMS: 10, bounceMS: 20, scatterMS: 3, varies: true},
 		{periodMS: 20, bounceMS: 20, scatterMS: 3, varies: true}, {periodMS: 50, bounceMS: 20, scatterMS: 3, varies: true},
@@ -104,7 +104,7 @@ func TestBounceIsForgotten(t *testing.T) {
 		t.Fatalf("a contact that doesn't bounce has its edges put %.1f ± %.1f ms early", early, u)
 	}
 	c.bounceMS = 15
-	c.teach(&b, 12000)
+	c.teach(&b, 4000)
 	if early, u := c.early(&b, 4000); math.Abs(early) > 1 {
 		t.Errorf("a bounce that has become 15 ms puts edges %.1f ± %.1f ms early", early, u)
 	}

@@ -50,7 +50,7 @@ func (e edge) uS() float64 {
 	if e.LoNS == e.HiNS {
 		return 0
 	}
-	w, b, u := float64(e.HiNS-e.oldNS())*1e-9, e.BounceMS*1e-3, e.BounceUMS*1e-3
+	w, b, u := e.widthMS()*1e-3, e.BounceMS*1e-3, e.BounceUMS*1e-3
 	if b < w {
 		return math.Sqrt(w*w/12 + (b*b+u*u)/4)
 	}

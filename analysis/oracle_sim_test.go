@@ -5,8 +5,8 @@ import "math"
 // oracle forecasts one simulated brake with everything known that holds for
 // its whole model: the laws of the rates and of running-in, kappa, noise, the duty
 // of each day and when it was adjusted. Only this brake's own rate, extra and how
-// long that lasts it must learn. It is the best that a forecast can be, but for the approximation
-// of the laws by normal ones on each of its branches.
+// long that lasts it must learn. It is the best that a forecast can be, but for the
+// approximation of the laws by normal ones on each of its branches.
 type oracle struct {
 	l      *brakeLife
 	list   []branch
@@ -96,9 +96,6 @@ func (o *oracle) see() {
 		b := &o.list[i]
 		var since float64
 		extra, fades := b.f, math.Exp(-1/b.tau)
-		if b.tau == 0 {
-			fades = 0
-		}
 		for j := range seen {
 			if l.adjusted == j && j > 0 {
 				b.gg += 1 // it knows that it was adjusted, not by how much

@@ -67,8 +67,9 @@
 // # Contacts
 //
 // The drive contact and the release switch flicker at random for their bounce
-// time after each edge, which differs from edge to edge by BounceSpread. The switch closes at SwitchAt of the travel and opens
-// at SwitchAt − SwitchHysteresis.
+// time after each edge, which differs from edge to edge by BounceSpread. The
+// switch closes at SwitchAt of the travel and opens at SwitchAt −
+// SwitchHysteresis.
 //
 // # Duty
 //

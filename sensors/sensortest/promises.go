@@ -135,16 +135,16 @@ func leavesNoGoroutine(h Harness) error {
 	return nil
 }
 
-// goroutinesAtRest is how many there are once the number stays the same, or the
-// fewest that were seen within a second: what ends of an earlier use while a
-// source runs would hide as many that it leaves.
+// goroutinesAtRest is how many there are once the number stays the same, or after
+// a second: what ends of an earlier use while a source runs would hide as many that
+// it leaves.
 func goroutinesAtRest() int {
 	n := runtime.NumGoroutine()
 	for same, looks := 0, 0; same < 20 && looks < 200; looks++ {
 		time.Sleep(5 * time.Millisecond)
 		now := runtime.NumGoroutine()
 		if same++; now != n {
-			n, same = min(n, now), 0
+			n, same = now, 0
 		}
 	}
 	return n
