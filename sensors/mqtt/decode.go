@@ -68,25 +68,26 @@ func NewForm(w sensors.Wiring) (Form, error) {
 //
 // Nothing is guessed: for a payload that says anything else, or a value outside
 // of the raw range, err says what is wrong, and the sample is one of quality
-// [sensors.Bad] at the time of arrival.
+// [sensors.Bad], at its own time where that can be read.
 func (f *Form) Decode(payload []byte, c sensors.Channel, arrivedNS int64) (s sensors.Sample, dated bool, err error) {
 	bad := sensors.Sample{AtNS: arrivedNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	value, at, err := f.members(payload)
 	if err != nil {
 		return bad, false, err
 	}
+	if at != nil {
+		ownNS, err := timeNS(at)
+		if err != nil {
+			return bad, false, err
+		}
+		bad.AtNS = ownNS
+	}
 	good := bad
 	good.Quality = sensors.Good
 	if good.Value, err = reading(value, c); err != nil {
-		return bad, false, err
+		return bad, at != nil, err
 	}
-	if at == nil {
-		return good, false, nil
-	}
-	if good.AtNS, err = timeNS(at); err != nil {
-		return bad, false, err
-	}
-	return good, true, nil
+	return good, at != nil, nil
 }
 
 // members finds the value and the time in a payload, each as JSON; at is nil

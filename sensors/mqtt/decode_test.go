@@ -157,9 +157,21 @@ func TestDecodeRefuses(t *testing.T) {
 	}
 }
 
+func TestARefusedValueKeepsItsTime(t *testing.T) {
+	got, dated, err := decode([]byte(`{"t":"2026-11-25T01:02:03.25Z","v":null}`), travelChannel(), arrivedAt)
+	at, parseErr := time.Parse(time.RFC3339, "2026-11-25T01:02:03.25Z")
+	if parseErr != nil {
+		t.Fatal(parseErr)
+	}
+	want := sensors.Sample{AtNS: at.UnixNano(), Brake: travelChannel().Brake, Signal: sensors.Travel, Quality: sensors.Bad}
+	if err == nil || !dated || got != want {
+		t.Errorf("got %+v, dated %v, error %v; want %+v", got, dated, err, want)
+	}
+}
+
 // FuzzDecode holds that whatever arrives makes either a good sample with a
 // finite value, which is in the payload at the place that was named, or a bad
-// one at arrival with an error.
+// one with an error.
 func FuzzDecode(f *testing.F) {
 	for _, s := range []string{"819", "true", `{"t":"2026-11-25T01:02:03.25Z","v":819}`, `{"v":819,"t":1795568523400.25}`, `{"v":null}`, `{"a":[{}],"v":1e3}`,
 		`{"sensors":[{"mm":819},{"on":true}],"ts":1795568523.5}`, `{"sensors":{"0":{"mm":1}},"ts":"2026-11-25T01:02:03Z"}`} {
@@ -174,7 +186,7 @@ func FuzzDecode(f *testing.F) {
 				t.Fatalf("%q becomes a sample of another channel: %+v", payload, s)
 			}
 			if err != nil {
-				if s.Quality != sensors.Bad || s.AtNS != arrivedAt || s.Value != 0 || dated {
+				if s.Quality != sensors.Bad || s.Value != 0 || !dated && s.AtNS != arrivedAt || s.AtNS < 0 {
 					t.Fatalf("%q is refused (%v) but becomes %+v", payload, err, s)
 				}
 				continue

@@ -223,11 +223,17 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	c, state := l.s.channels[i], &l.channels[i]
 	sample, dated, err := l.s.forms[i].Decode(a.payload, c, a.atNS)
 	kept := dated && l.past.kept(sample.AtNS, a.atNS, a.dialNS)
+	own := dated // its time is to be believed
 	if dated && !kept && !a.dup {
-		err = l.topics[a.topic].skew.judge(sample.AtNS, a.atNS, c.Wiring.StaleAfter)
+		if clock := l.topics[a.topic].skew.judge(sample.AtNS, a.atNS, c.Wiring.StaleAfter); clock != nil {
+			own = false
+			if err == nil {
+				err = clock
+			}
+		}
 	}
 	switch {
-	case err != nil:
+	case err != nil && !own:
 		l.s.counts.refused.Add(1)
 		err = &ReadingError{c, err}
 		l.refuse(state, err, "a reading was refused", a.atNS)
@@ -260,6 +266,13 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 		}
 		if kept {
 			l.past.readings++
+		}
+		if err != nil { // the value is wrong, its time is not
+			l.s.counts.refused.Add(1)
+			state.lastValue = math.NaN()
+			err = &ReadingError{c, err}
+			l.refuse(state, err, "a reading was refused", a.atNS)
+			break
 		}
 		if state.refusal != "" {
 			if !state.quiet {

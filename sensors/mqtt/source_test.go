@@ -185,6 +185,26 @@ func TestOldMessagesAreNoReadings(t *testing.T) {
 	}
 }
 
+// TestAnInvalidReadingKeepsItsPlace has a device call its probe's reading invalid,
+// and its next message be held up: the invalid one stands at its own time, so
+// that what was read after it isn't too late.
+func TestAnInvalidReadingKeepsItsPlace(t *testing.T) {
+	l, _ := unconnected(t, 0)
+	now := l.clock.nowNS()
+	l.say(message{topic: "quay/travel", payload: fmt.Sprintf(`{"t":%s,"v":null}`, unixText(now-80e6))})
+	got := l.all()
+	if len(got) == 0 || got[0].Quality != sensors.Bad || got[0].AtNS > now-79e6 || got[0].AtNS < now-81e6 {
+		t.Errorf("it sends %+v, want a bad sample 80 ms ago", got)
+	}
+	l.say(message{topic: "quay/drive", payload: fmt.Sprintf(`{"t":%s,"v":1}`, unixText(now-60e6))})
+	if got := l.all(); len(got) != 2 || got[0].Quality != sensors.Good || got[1].Quality != sensors.Good {
+		t.Errorf("it sends %+v, want the drives good", got)
+	}
+	if c := l.s.Counts(); c.Refused == 0 || c.Late != 0 {
+		t.Errorf("counts are %+v, want the invalid one refused and none late", c)
+	}
+}
+
 func TestALateReadingLeavesABadSample(t *testing.T) {
 	l, log := unconnected(t, 0)
 	now := l.clock.nowNS()
