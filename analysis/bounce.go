@@ -46,7 +46,7 @@ func kindOfContact(kind int) (longest int, differs bool) {
 const (
 	bounceKeep   = 0.999 // what evidence counts for one edge later
 	bounceEager  = 1000  // edges that are all looked at; later on …
-	bounceSeldom = 8     // … one in so many
+	bounceSeldom = 16    // … one in so many
 	bounceNone   = 0.35  // share of contacts that don't bounce
 	bounceUsual  = 8.0   // ms that half of the others don't bounce for
 	bounceCounts = 0.7   // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even

@@ -29,7 +29,8 @@ func medianInPlace(v []float64) float64 {
 func selectInPlace(v []float64, k int) float64 {
 	lo, hi := 0, len(v)-1
 	for lo < hi {
-		pivot := v[lo+(hi-lo)/2]
+		a, b, c := v[lo], v[lo+(hi-lo)/2], v[hi]
+		pivot := max(min(a, b), min(max(a, b), c))
 		i, j := lo, hi
 		for i <= j {
 			for v[i] < pivot {

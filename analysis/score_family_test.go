@@ -53,6 +53,14 @@ func plainFamily(name string) family {
 		idle: [2]time.Duration{time.Second, 20 * time.Second}, jogs: 0.1}
 }
 
+// several is the family with so many brakes, each with as many cycles as others
+// have in all: what a brake learns once for all of its cycles, such as how long
+// its contact bounces, is otherwise but one draw.
+func (f family) several(brakes int) family {
+	f.brakes, f.longer = brakes, brakes
+	return f
+}
+
 // times is how many times as many cycles are scored as of other families.
 func (f *family) times() int { return max(f.longer, 1) }
 
@@ -184,7 +192,7 @@ func families() []family {
 		make("ripple, 5 ms, quiet", func(f *family) {
 			f.poll.period = 5 * time.Millisecond
 			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM, p.RippleHz = 3, 20, 7.7 }
-		}),
+		}).several(4),
 		make("ripple, 50 ms", func(f *family) {
 			f.poll.period = 50 * time.Millisecond
 			f.change = func(p *simulator.Params) { p.NoiseUM, p.RippleUM, p.RippleHz = 3, 15, 13.1 }
@@ -223,15 +231,15 @@ func families() []family {
 			f.poll.period = 5 * time.Millisecond
 			f.on = [2]time.Duration{300 * time.Millisecond, 900 * time.Millisecond}
 			f.idle = [2]time.Duration{time.Second, 2 * time.Second}
-		}),
+		}).several(4),
 		make("short cycles, ripple", func(f *family) {
 			f.on = [2]time.Duration{300 * time.Millisecond, 1500 * time.Millisecond}
 			f.idle = [2]time.Duration{time.Second, 3 * time.Second}
 			f.change = func(p *simulator.Params) { p.RippleUM, p.RippleHz = 15, 6.1 }
 		}),
 		make("half of them jogs", func(f *family) { f.jogs = 0.5 }),
-		bouncing("bounces 2 ms, polls 5", 2, 0, 5),
-		bouncing("bounces 5 ms, polls 20", 5, 0, 20),
+		bouncing("bounces 2 ms, polls 5", 2, 0, 5).several(4),
+		bouncing("bounces 5 ms, polls 20", 5, 0, 20).several(4),
 		bouncing("bounces 20 ms, polls 5", 20, 0, 5),
 		bouncing("bounces 20 ms, polls 10", 20, 0, 10),
 		bouncing("bounces 20 ms, polls 20", 20, 0, 20),
@@ -272,6 +280,6 @@ func families() []family {
 				p.NoiseUM, p.RippleUM, p.RippleHz, p.SeatScatterUM, p.DriftMMPerHour = 25, 20, 8.9, 30, 0.2
 				p.DriveBounceMS, p.TimeScatterS = 20, 0.005
 			}
-		}),
+		}).several(8),
 	}
 }
