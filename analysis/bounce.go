@@ -44,7 +44,7 @@ func kindOfContact(kind int) (longest int, differs bool) {
 }
 
 const (
-	bounceKeep   = 0.999 // what evidence counts for one edge later
+	bounceKeep   = 0.999 // what evidence counts for one edge looked at later
 	bounceEager  = 1000  // edges that are all looked at; later on …
 	bounceSeldom = 16    // … one in so many
 	bounceNone   = 0.35  // share of contacts that don't bounce

@@ -61,17 +61,15 @@ type timing struct {
 	moments
 	floor float64 // sum of the variances that the drive edge's poll bracket leaves
 
-	smooth, scatter float64 // sum of squares of the smoothed value's errors about their mean, and of the brake's own scatter
+	smooth, scatter float64 // mean square of the smoothed value's error, and of the brake's own scatter
 	smooths         float64
 }
 
 // smoothedOver is over how many cycles the smoothed times are a mean, at least.
 const smoothedOver = 12
 
-// smoothed is how far the smoothed value scatters about its mean, over the RMSE of
-// the mean of as many cycles, each with what its poll leaves and the brake's own
-// scatter. What all cycles of a brake have in common is its bias, which has a
-// limit of its own: no mean over cycles takes that off.
+// smoothed is the RMSE of the smoothed value over that of the mean of as many
+// cycles, each with what its poll leaves and the brake's own scatter.
 func (t *timing) smoothed() float64 {
 	return math.Sqrt(t.smooth / t.smooths / ((t.floor/t.n + t.scatter/t.smooths) / smoothedOver))
 }
@@ -80,7 +78,6 @@ func (t *timing) smoothed() float64 {
 // around each cycle: what the brake's time is, its scatter apart.
 func (t *timing) smoothing(truth, smoothed []float64) {
 	const around = 30
-	var off, count float64
 	for i := learning + around; i+around < len(truth); i++ {
 		var n, sum float64
 		for _, s := range truth[i-around : i+around] {
@@ -93,13 +90,8 @@ func (t *timing) smoothing(truth, smoothed []float64) {
 			continue
 		}
 		t.smooths++
-		count++
-		off += smoothed[i] - sum/n
 		t.smooth += math.Pow(smoothed[i]-sum/n, 2)
 		t.scatter += math.Pow(truth[i]-sum/n, 2) * n / (n - 1)
-	}
-	if count > 0 {
-		t.smooth -= off * off / count
 	}
 }
 
@@ -370,7 +362,7 @@ func (r *score) print(w io.Writer) {
 // printHead writes what the columns are. Gaps: bias in µm and as a part of the
 // RMSE, RMSE in µm and over the oracle's, share within ±2u. Times: bias over the
 // poll period, RMSE over what the polled edge leaves, deviation of the error
-// over u, scatter of the smoothed value over that of the mean of twelve.
+// over u, RMSE of the smoothed value over that of the mean of twelve.
 func printHead(w io.Writer) {
 	fmt.Fprintln(w, "                                                               | gap                              | release time               | set time                   | first")
 	fmt.Fprintln(w, "family                 cycles recall precis  full found  jogs     |  bias  /rmse  rmse ratio cover |   bias  rmse  e/u  mean |  bias  rmse   e/u  mean |   60  | alarms")

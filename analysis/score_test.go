@@ -127,7 +127,7 @@ func (r *score) problems(f family, full bool) (list []string) {
 			continue
 		}
 		bad(one.rel() > overFloor+se, "%s time's RMSE is %.3f × that of the polled edge", one.name, one.rel())
-		bad(one.smoothed() > 1+se*math.Sqrt(smoothedOver), "the smoothed %s time scatters by %.3f × what the mean of %d does", one.name, one.smoothed(), smoothedOver)
+		bad(one.smoothed() > 1+se*math.Sqrt(smoothedOver), "the smoothed %s time's RMSE is %.3f × that of the mean of %d", one.name, one.smoothed(), smoothedOver)
 	}
 	return list
 }
