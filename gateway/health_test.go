@@ -113,13 +113,19 @@ func TestHungWriterIsNotAlive(t *testing.T) {
 	o.log = slog.New(slog.DiscardHandler)
 	in, last := make(chan arrival, 1), make(chan struct{})
 	ended := make(chan struct{})
-	go func() { defer close(ended); o.run(context.WithoutCancel(t.Context()), in, last) }()
 	shift := time.Now().UnixNano() - samples[len(samples)/4].AtNS
 	for i := range samples[:len(samples)/4] {
 		samples[i].AtNS += shift
 	}
+	// Before the owner runs: else its first turn may come first, and what was
+	// measured before that is too late.
 	in <- arrival{0, samples[:len(samples)/4]}
-	<-hung
+	go func() { defer close(ended); o.run(context.WithoutCancel(t.Context()), in, last) }()
+	select {
+	case <-hung:
+	case <-time.After(time.Minute):
+		t.Fatal("the owner has stored no cycle")
+	}
 	now := time.Now()
 	if err := o.watch.alive(now.Add(stuckAfter - time.Second)); err != nil {
 		t.Errorf("after %v: %v", stuckAfter-time.Second, err)

@@ -16,10 +16,10 @@ import (
 	"time"
 
 	"gapward/alerts"
+	"gapward/simulator/field"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -42,7 +42,7 @@ func startMochi(t *testing.T) (address string) {
 	if err := server.AddHook(&lock{}, nil); err != nil {
 		t.Fatal(err)
 	}
-	l := listeners.NewTCP(listeners.Config{ID: "t", Address: "127.0.0.1:0"})
+	l := field.NewListener("127.0.0.1:0")
 	if err := server.AddListener(l); err != nil {
 		t.Fatal(err)
 	}

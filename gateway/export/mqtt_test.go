@@ -14,13 +14,13 @@ import (
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"gapward/alerts"
 	"gapward/analysis"
 	"gapward/gateway/export/exporttest"
 	"gapward/gateway/store"
+	simulated "gapward/simulator/field"
 )
 
 // door lets everybody in who knows the password, and can stop acknowledging.
@@ -59,7 +59,7 @@ func startMochi(t *testing.T, address string) (server *mochi.Server, d *door, at
 	if err := server.AddHook(d, nil); err != nil {
 		t.Fatal(err)
 	}
-	l := listeners.NewTCP(listeners.Config{ID: "t", Address: address})
+	l := simulated.NewListener(address)
 	if err := server.AddListener(l); err != nil {
 		t.Fatal(err)
 	}

@@ -14,9 +14,9 @@ import (
 	"time"
 
 	"gapward/sensors"
+	"gapward/simulator/field"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -90,13 +90,10 @@ func (b *standInBroker) heal() {
 	if err := server.AddHook(b.rules, nil); err != nil {
 		b.t.Fatal(err)
 	}
-	listener := listeners.NewTCP(listeners.Config{ID: "tcp", Address: b.address})
+	listener := field.NewListener(b.address)
 	if err := server.AddListener(listener); err != nil {
 		b.t.Fatal(err)
 	}
-	// The broker waits at its end for its clients, which it begins to count with
-	// nothing between that and the waiting: so there is one of ours from the start.
-	server.Listeners.ClientsWg.Add(1)
 	b.address = listener.Address()
 	if err := server.Serve(); err != nil {
 		b.t.Fatal(err)
@@ -112,7 +109,6 @@ func (b *standInBroker) breakDown() {
 		b.mute = nil
 	}
 	if b.server != nil {
-		b.server.Listeners.ClientsWg.Done()
 		if err := b.server.Close(); err != nil {
 			b.t.Error(err)
 		}

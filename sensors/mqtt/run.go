@@ -234,9 +234,7 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 	}
 	switch {
 	case err != nil && !own:
-		l.s.counts.refused.Add(1)
-		err = &ReadingError{c, err}
-		l.refuse(state, err, "a reading was refused", a.atNS)
+		err = l.refuseReading(i, err, a.atNS)
 		sample = sensors.Sample{AtNS: a.atNS, Brake: c.Brake, Signal: c.Signal, Quality: sensors.Bad}
 	case a.dup && !dated:
 		// It was sent before, nobody knows when: its arrival says nothing.
@@ -268,10 +266,8 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 			l.past.readings++
 		}
 		if err != nil { // the value is wrong, its time is not
-			l.s.counts.refused.Add(1)
+			err = l.refuseReading(i, err, a.atNS)
 			state.lastValue = math.NaN()
-			err = &ReadingError{c, err}
-			l.refuse(state, err, "a reading was refused", a.atNS)
 			break
 		}
 		if state.refusal != "" {
@@ -283,6 +279,14 @@ func (l *loop) reading(i int, a arrival) (ok bool, atNS int64, err error) {
 		}
 	}
 	return err == nil, l.hold(sample, a.atNS), err
+}
+
+// refuseReading counts and tells of a reading with which something is wrong.
+func (l *loop) refuseReading(i int, wrong error, nowNS int64) error {
+	l.s.counts.refused.Add(1)
+	err := &ReadingError{l.s.channels[i], wrong}
+	l.refuse(&l.channels[i], err, "a reading was refused", nowNS)
+	return err
 }
 
 // refuse logs the first of a run of refusals, as long as the runs are not many.

@@ -8,7 +8,6 @@ import (
 	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -37,7 +36,7 @@ func StartBroker(addr string, log *slog.Logger) (*Broker, error) {
 	if err := s.AddHook(new(openDoor), nil); err != nil {
 		return nil, fmt.Errorf("setting up the broker: %w", err)
 	}
-	l := listeners.NewTCP(listeners.Config{ID: "loopback", Address: tcp.String()})
+	l := NewListener(tcp.String())
 	if err := s.AddListener(l); err != nil {
 		return nil, fmt.Errorf("starting the broker on %s: %w", tcp, err)
 	}
