@@ -126,11 +126,11 @@ func TestHungWriterIsNotAlive(t *testing.T) {
 	case <-time.After(time.Minute):
 		t.Fatal("the owner has stored no cycle")
 	}
-	now := time.Now()
-	if err := o.watch.alive(now.Add(stuckAfter - time.Second)); err != nil {
-		t.Errorf("after %v: %v", stuckAfter-time.Second, err)
+	turned := o.watch.began.Add(time.Duration(o.watch.turned.Load()))
+	if err := o.watch.alive(turned.Add(stuckAfter)); err != nil {
+		t.Errorf("after %v: %v", stuckAfter, err)
 	}
-	if err := o.watch.alive(now.Add(stuckAfter + 2*time.Second)); err == nil {
+	if err := o.watch.alive(turned.Add(stuckAfter + 1)); err == nil {
 		t.Error("a writer that hangs counts as alive")
 	}
 	close(goOn)

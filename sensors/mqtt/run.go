@@ -131,10 +131,14 @@ func (s *Source) Run(ctx context.Context, out chan<- []sensors.Sample) error {
 				return nil
 			}
 		}
-		if due, ok := l.order.nextNS(); ok && (armedFor < 0 || due < armedFor) {
+		if due, ok := l.order.nextNS(); ok {
 			now := l.clock.nowNS()
-			armedFor = max(due, now+int64(l.past.pause(flushEvery)))
-			flush.Reset(time.Duration(armedFor - now))
+			// Only ever brought forward: else messages that come often would put
+			// it off for ever.
+			if at := max(due, now+int64(l.past.pause(flushEvery))); armedFor < 0 || at < armedFor {
+				armedFor = at
+				flush.Reset(time.Duration(at - now))
+			}
 		}
 	}
 }

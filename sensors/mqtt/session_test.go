@@ -229,6 +229,27 @@ func TestAnEmptySessionIsHeard(t *testing.T) {
 	}
 }
 
+// Readings that come in quick succession, on a connection that took its time, put
+// nothing off: each is handed on, and the end of what was kept is found.
+func TestQuickReadingsAreHandedOn(t *testing.T) {
+	broker := startBroker(t)
+	broker.breakDown()
+	l := live(t, sensors.Device{}, broker.address, &logText{})
+	defer l.end(t)
+	time.Sleep(150 * time.Millisecond)
+	broker.heal()
+	ctx, stop := context.WithCancel(t.Context())
+	var sending sync.WaitGroup
+	defer sending.Wait()
+	defer stop()
+	sending.Go(func() {
+		for tick := time.NewTicker(5 * time.Millisecond); ctx.Err() == nil; <-tick.C {
+			broker.publish("quay/travel", fmt.Sprintf(`{"t":%s,"v":100}`, unixText(time.Now().UnixNano())), false)
+		}
+	})
+	l.values(t, 1)
+}
+
 // So it does where there is no broker, and silence is told from then on.
 func TestABrokerThatIsAwayIsNotWaitedForLong(t *testing.T) {
 	l := live(t, sensors.Device{}, "127.0.0.1:1", &logText{})
