@@ -116,6 +116,33 @@ func TestEveryCycleIsFoundAndMeasured(t *testing.T) {
 	}
 }
 
+// Behind a converter whose steps hide the noise cycles may agree to the last digit,
+// in how they come to rest too: that there is no scatter to go by is no reason to
+// lose them.
+func TestCyclesThatAgreeToTheLastDigit(t *testing.T) {
+	h, s := newHand(evenRuns(60, 3, 2)...), handSettings()
+	h.noiseMM, h.stepMM, s.Travel.ResolutionMM = 0, 0, 0.01
+	h.travel = func(at, mm float64) (float64, sensors.Quality) {
+		for _, r := range h.runs { // it dies down at both ends of its way
+			for edge, way := range map[float64]float64{r[0]: h.gapMM, r[1]: -h.gapMM} {
+				if since := at - edge - h.delayS - h.rampS; since >= 0 && since < 0.5 {
+					mm -= 0.06 * way * math.Exp(-since/0.05)
+				}
+			}
+		}
+		return math.Round(mm/0.01) * 0.01, sensors.Good
+	}
+	got := full(feed(s, h.samples(5)))
+	if len(got) != 60 {
+		t.Fatalf("%d cycles of 60 have a gap", len(got))
+	}
+	for i, c := range got {
+		if !(math.Abs(c.GapMM-h.gapMM) < 0.005) || !(c.GapUMM < 0.01) {
+			t.Errorf("cycle %d has the gap %v ± %v mm, want %v", i, c.GapMM, c.GapUMM, h.gapMM)
+		}
+	}
+}
+
 func TestJogsAreCountedAndNeverBecomeAGap(t *testing.T) {
 	h := newHand([2]float64{3, 5}, [2]float64{8, 8.1}, [2]float64{11, 11.12}, [2]float64{14, 16}, [2]float64{19, 19.11}, [2]float64{22, 24})
 	out := feed(handSettings(), h.samples(2))

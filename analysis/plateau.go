@@ -262,7 +262,7 @@ func (m *meter) learnTail(t *trace, s stretch, l *tail, w *wave) {
 	if count > 0 {
 		l.learn(k, sum/count/s.wayMM)
 	}
-	l.believe()
+	l.believe(m.quantum() / s.wayMM)
 }
 
 // scatter is the standard deviation of a reading and the standard uncertainty

@@ -113,6 +113,9 @@ func (s *state) f64s(name string, list []float64) {
 	s.length(name, len(list))
 	for i := range list {
 		s.f64("", &list[i])
+		if s.mode == restoring && math.IsNaN(list[i]) && s.err == nil {
+			s.err = fmt.Errorf("%w: there is no number in %s", ErrState, name)
+		}
 	}
 }
 

@@ -8,13 +8,14 @@ var tailEndsMS = [tailBins]float64{8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73
 
 const (
 	tailBins   = 22
-	tailKnown  = 10  // cycles on which a bin must rest to be used
-	tailMemory = 500 // … and over which it forgets
-	tailOdds   = 4.0 // a mean's square over that of its standard error that chance seldom brings
-	tailEager  = 100 // plateaus after each of which it is worked out what to believe; later on …
-	tailSeldom = 8   // … after one of so many
-	tailLine   = 3   // bins that say how fast a bounce dies down
-	tailUneven = 0.3 // variance of a bin's logarithm about that line: it swings
+	tailKnown  = 10   // cycles on which a bin must rest to be used
+	tailMemory = 500  // … and over which it forgets
+	tailOdds   = 4.0  // a mean's square over that of its standard error that chance seldom brings
+	tailEager  = 100  // plateaus after each of which it is worked out what to believe; later on …
+	tailSeldom = 8    // … after one of so many
+	tailLine   = 3    // bins that say how fast a bounce dies down
+	leastOff   = 1e-6 // of the way: less than any probe tells
+	tailUneven = 0.3  // variance of a bin's logarithm about that line: it swings
 )
 
 // tail is how one brake comes to rest: by what part of its way it's still off
@@ -57,18 +58,19 @@ func (l *tail) learn(k int, off float64) {
 // error from there (the positive part of a James–Stein estimate, from memory).
 // Where two bins on end show nothing, the bounce is over but for what the line
 // says: what later ones seem to show is chance as well, and would pull every
-// cycle's level the same way.
-func (l *tail) believe() {
+// cycle's level the same way. step is the readings' own, as a part of the way.
+func (l *tail) believe(step float64) {
 	if l.seen++; l.seen > tailEager && l.seen%tailSeldom != 0 {
 		return
 	}
+	least2 := max(step*step/12, leastOff*leastOff)
 	var w, t, y, tt, ty, bins, last float64
 	quiet, over := 0, tailBins
 	for k := range l.use {
 		if l.n[k] < tailKnown {
 			continue
 		}
-		off2, error2 := l.off[k]*l.off[k], l.error2(k)
+		off2, error2 := l.off[k]*l.off[k], l.error2(k, least2)
 		if off2 <= tailOdds*error2 {
 			if quiet++; quiet > 1 {
 				over = k
@@ -99,7 +101,7 @@ func (l *tail) believe() {
 			continue
 		}
 		l.use[k] = math.Copysign(math.Exp((y+slope*(w*tailMiddleMS(k)-t))/w), last)
-		if error2 := l.error2(k); k >= over || l.off[k]*l.off[k] <= tailOdds*error2 {
+		if error2 := l.error2(k, least2); k >= over || l.off[k]*l.off[k] <= tailOdds*error2 {
 			agree += l.off[k] * l.use[k] / error2
 			all += l.use[k] * l.use[k] / error2
 		}
@@ -110,14 +112,19 @@ func (l *tail) believe() {
 			continue
 		}
 		l.use[k] *= right
-		if more := l.off[k] - l.use[k]; k < over && more*more > l.error2(k) {
-			l.use[k] += more * (1 - l.error2(k)/(more*more))
+		error2 := l.error2(k, least2)
+		if more := l.off[k] - l.use[k]; k < over && more*more > error2 {
+			l.use[k] += more * (1 - error2/(more*more))
 		}
 	}
 }
 
-// error2 is the square of the standard error of what a bin has averaged to.
-func (l *tail) error2(k int) float64 { return l.square[k] / (l.n[k] - 1) }
+// error2 is the square of the standard error of what a bin has averaged to. Where
+// a probe's steps hide its noise, cycles may agree to the last digit: the variance
+// between them is then no less than least2.
+func (l *tail) error2(k int, least2 float64) float64 {
+	return max(l.square[k], least2) / (l.n[k] - 1)
+}
 
 // tailMiddleMS is the middle of a bin's time.
 func tailMiddleMS(k int) float64 {
