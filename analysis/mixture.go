@@ -137,9 +137,12 @@ func (k *bank) mixture(prior *priors, buf []part) []part {
 // beforehand, the likeliest first. With no prior nothing is known.
 func settle(buf []part, prior *priors) []part {
 	if prior != nil {
-		for i := range buf {
+		for i := range len(buf) {
+			var other part
 			buf[i].weight = math.Log(buf[i].weight)
-			prior.reweigh(&buf[i])
+			if buf[i], other = prior.settled(buf[i]); prior.odd > 0 {
+				buf = append(buf, other)
+			}
 		}
 	}
 	buf = heaviest(buf, leastWeight)

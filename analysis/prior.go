@@ -12,6 +12,8 @@ type priors struct {
 	run   [nTau][nExtra]float64 // what the siblings add: not a logarithm
 	usual float64               // how much linings in general count beside them
 	rate  lognormal
+	odd   float64 // that the rate is one of a wider law …
+	wide  lognormal
 	way   float64
 }
 
@@ -19,21 +21,23 @@ type priors struct {
 const (
 	stillNew   = 0.5   // that a lining first seen is already run in
 	stillStep  = 0.80  // that a gap that fell was adjusted and has no new lining
-	usualLife  = 30000 // cycles in which the way is worn …
-	rateSpread = 1.5   // … and the standard deviation of its logarithm
+	usualLife  = 12000 // cycles in which the way is worn: some thousand to some ten thousands, common practice, no published source …
+	rateSpread = 1.0   // … and the standard deviation of its logarithm …
+	oddSpread  = 2.0   // … or this one: some brakes drag, and some hardly work
+	odd        = 0.15  // that this is one of them
 	rateWithin = 0.45  // … within one model, weighing as much as two brakes
-	wanders    = 0.15  // that the rate wanders
+	wanders    = 0.10  // that the rate wanders
 	sharedOnce = 0.7   // how much what is believed in general counts beside the siblings, in brakes
 
 	// A new lining touches its mate with a part c of its face, on which all of the
 	// work falls, so that it wears 1/c times as fast: 1+F times. From a quarter to
 	// half of the face is usual, and less than a seventh seldom.
-	usualExtra  = 1.5
-	extraSpread = 0.7 // of the logarithm
-	// What stands off at first, some hundredths to a tenth of a millimetre of
-	// flatness and taper, is what running-in takes of the way besides. Both are
+	usualExtra  = 1.73
+	extraSpread = 0.6 // of the logarithm
+	// What stands off at first, some hundredths of a millimetre of flatness and
+	// taper, is what running-in takes of the way besides. Both are
 	// common practice, no published source, and held loosely.
-	usualRunIn  = 0.05
+	usualRunIn  = 0.035
 	runInSpread = 1.0 // of the logarithm
 )
 
@@ -81,7 +85,10 @@ func (k *bank) prior() priors {
 	}
 	p.still, p.runs = math.Log(still), math.Log(1-still)
 	p.rate = lognormal{math.Log(k.way / usualLife), rateSpread}
-	if n > 0 {
+	p.wide = lognormal{p.rate.mean, oddSpread}
+	if n == 0 {
+		p.odd = odd
+	} else {
 		mean := logs / weights
 		for i := range k.family.members {
 			m := &k.family.members[i]
@@ -239,20 +246,34 @@ func (p *priors) runIn(one *part) float64 {
 	return p.runs + math.Log(p.usual*math.Exp(general)+p.run[one.t][one.e])
 }
 
-// reweigh is for the part what is known of the rate beforehand. Without siblings
+// settled is what becomes of a part in view of what is known of the rate
+// beforehand, and what where the brake is an odd one, if it may be: its rate is
+// then far off what is usual, and what it shows soon says so.
+func (p *priors) settled(one part) (usual, odd part) {
+	usual, odd = one, one
+	usual.weight += math.Log(1 - p.odd)
+	p.reweigh(&usual, p.rate)
+	if p.odd > 0 {
+		odd.weight += math.Log(p.odd)
+		p.reweigh(&odd, p.wide)
+	}
+	return usual, odd
+}
+
+// reweigh is for the part a law of the rate known beforehand. Without siblings
 // what running-in usually takes says something of it as well, and is taken for
 // each rate that the part allows in place of for their mean.
-func (p *priors) reweigh(one *part) {
+func (p *priors) reweigh(one *part, rate lognormal) {
 	if one.tau == 0 || p.usual < 1 {
-		one.reweigh(p.rate)
+		one.reweigh(rate)
 		return
 	}
 	x := p.offUsual(one)
 	one.weight += x * x / 2
 	// The product of two lognormal laws of the rate.
 	with := lognormal{math.Log(p.way * usualRunIn / (one.f * one.tau)), runInSpread}
-	v1, v2 := p.rate.sd*p.rate.sd, with.sd*with.sd
-	v, d := v1*v2/(v1+v2), with.mean-p.rate.mean
+	v1, v2 := rate.sd*rate.sd, with.sd*with.sd
+	v, d := v1*v2/(v1+v2), with.mean-rate.mean
 	one.weight -= (d*d/(v1+v2) - math.Log(v/v1)) / 2
-	one.reweigh(lognormal{(p.rate.mean*v2 + with.mean*v1) / (v1 + v2), math.Sqrt(v)})
+	one.reweigh(lognormal{(rate.mean*v2 + with.mean*v1) / (v1 + v2), math.Sqrt(v)})
 }
