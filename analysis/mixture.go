@@ -140,7 +140,7 @@ func settle(buf []part, prior *priors) []part {
 		for i := range len(buf) {
 			var other part
 			buf[i].weight = math.Log(buf[i].weight)
-			if buf[i], other = prior.settled(buf[i]); prior.odd > 0 {
+			if buf[i], other = prior.weighed(buf[i]); prior.odd > 0 {
 				buf = append(buf, other)
 			}
 		}

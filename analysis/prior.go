@@ -12,8 +12,7 @@ type priors struct {
 	run   [nTau][nExtra]float64 // what the siblings add: not a logarithm
 	usual float64               // how much linings in general count beside them
 	rate  lognormal
-	odd   float64 // that the rate is one of a wider law …
-	wide  lognormal
+	odd   float64 // that the rate is one of a wider law
 	way   float64
 }
 
@@ -35,8 +34,8 @@ const (
 	usualExtra  = 1.73
 	extraSpread = 0.6 // of the logarithm
 	// What stands off at first, some hundredths of a millimetre of flatness and
-	// taper, is what running-in takes of the way besides. Both are
-	// common practice, no published source, and held loosely.
+	// taper, is what running-in takes of the way besides. Both are common practice,
+	// no published source, and held loosely.
 	usualRunIn  = 0.035
 	runInSpread = 1.0 // of the logarithm
 )
@@ -85,7 +84,6 @@ func (k *bank) prior() priors {
 	}
 	p.still, p.runs = math.Log(still), math.Log(1-still)
 	p.rate = lognormal{math.Log(k.way / usualLife), rateSpread}
-	p.wide = lognormal{p.rate.mean, oddSpread}
 	if n == 0 {
 		p.odd = odd
 	} else {
@@ -246,16 +244,16 @@ func (p *priors) runIn(one *part) float64 {
 	return p.runs + math.Log(p.usual*math.Exp(general)+p.run[one.t][one.e])
 }
 
-// settled is what becomes of a part in view of what is known of the rate
+// weighed is what becomes of a part in view of what is known of the rate
 // beforehand, and what where the brake is an odd one, if it may be: its rate is
 // then far off what is usual, and what it shows soon says so.
-func (p *priors) settled(one part) (usual, odd part) {
+func (p *priors) weighed(one part) (usual, odd part) {
 	usual, odd = one, one
 	usual.weight += math.Log(1 - p.odd)
 	p.reweigh(&usual, p.rate)
 	if p.odd > 0 {
 		odd.weight += math.Log(p.odd)
-		p.reweigh(&odd, p.wide)
+		p.reweigh(&odd, lognormal{p.rate.mean, oddSpread})
 	}
 	return usual, odd
 }

@@ -14,7 +14,7 @@ const (
 	tailEager  = 100  // plateaus after each of which it is worked out what to believe; later on …
 	tailSeldom = 8    // … after one of so many
 	tailLine   = 3    // bins that say how fast a bounce dies down
-	leastOff   = 1e-6 // of the way: less than any probe tells
+	tailLeast  = 1e-6 // of the way: less than any probe tells
 	tailUneven = 0.3  // variance of a bin's logarithm about that line: it swings
 )
 
@@ -63,7 +63,7 @@ func (l *tail) believe(step float64) {
 	if l.seen++; l.seen > tailEager && l.seen%tailSeldom != 0 {
 		return
 	}
-	least2 := max(step*step/12, leastOff*leastOff)
+	least2 := max(step*step/12, tailLeast*tailLeast)
 	var w, t, y, tt, ty, bins, last float64
 	quiet, over := 0, tailBins
 	for k := range l.use {

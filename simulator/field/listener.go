@@ -20,9 +20,8 @@ type Listener struct {
 	log    *slog.Logger
 
 	mu     sync.Mutex
-	conns  map[net.Conn]struct{}
-	closed bool
-	served sync.WaitGroup // of conns
+	conns  map[net.Conn]struct{} // nil once closed
+	served sync.WaitGroup        // of conns
 }
 
 // NewListener makes a listener that a broker is still to open; port 0 means any
@@ -85,16 +84,16 @@ func (l *Listener) Close(listeners.CloseFn) {
 func (l *Listener) endAll() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.closed = true
 	for conn := range l.conns {
 		conn.Close()
 	}
+	l.conns = nil
 }
 
 func (l *Listener) enter(conn net.Conn) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.closed {
+	if l.conns == nil {
 		return false
 	}
 	l.conns[conn] = struct{}{}
