@@ -51,7 +51,8 @@ const (
 
 	priorRate  = 1.0 / 300 // prior standard deviation of the rate, ways a cycle
 	priorExtra = 6.0       // … of the extra, as a multiple of that
-	tauRatio   = 1.5       // of neighbouring τ
+	tauRatio   = 1.5       // of neighbouring τ …
+	extraRatio = 1.4       // … and extras
 )
 
 // tauOf is how many cycles a lining takes to run in to 1/e: 30 and on by
@@ -72,7 +73,7 @@ func kappaOf(i int) float64 {
 func wanderOf(i int) float64 { return [nWander]float64{0.04, 0.22}[i] }
 
 // extraOf is the extra of a new lining's first cycle, as a multiple of the
-// rate: 0.4 and on by 1.4.
+// rate: 0.4 and on by extraRatio.
 func extraOf(i int) float64 {
 	return [nExtra]float64{0.4, 0.56, 0.784, 1.0976, 1.53664, 2.151296, 3.0118144, 4.21654016, 5.903156224, 8.2644187136}[i]
 }
