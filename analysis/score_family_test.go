@@ -238,8 +238,8 @@ func families() []family {
 			f.change = func(p *simulator.Params) { p.RippleUM, p.RippleHz = 15, 6.1 }
 		}),
 		make("half of them jogs", func(f *family) { f.jogs = 0.5 }),
-		bouncing("bounces 2 ms, polls 5", 2, 0, 5).several(4),
-		bouncing("bounces 5 ms, polls 20", 5, 0, 20).several(4),
+		bouncing("bounces 2 ms, polls 5", 2, 0, 5).several(12),
+		bouncing("bounces 5 ms, polls 20", 5, 0, 20).several(12),
 		bouncing("bounces 20 ms, polls 5", 20, 0, 5),
 		bouncing("bounces 20 ms, polls 10", 20, 0, 10),
 		bouncing("bounces 20 ms, polls 20", 20, 0, 20),
