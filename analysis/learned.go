@@ -67,6 +67,7 @@ func (m *meter) learned(s *state) {
 	s.part("seat", m.seat.learned)
 	s.part("release", m.release.learned)
 	s.part("setting", m.setting.learned)
+	s.part("arrives", m.arrives.learned)
 	s.part("before", m.before.learned)
 	s.f64("bumpMM", &m.bumpMM)
 	s.part("short", m.short.learned)
@@ -121,6 +122,11 @@ func (e *seat) learned(s *state) {
 func (c *curve) learned(s *state) {
 	s.f64("n", &c.n)
 	s.f64s("at", c.at[:])
+}
+
+func (a *arrives) learned(s *state) {
+	s.f64("s", &a.s)
+	s.f64("n", &a.n)
 }
 
 func (p *plateaus) learned(s *state) {

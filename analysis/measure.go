@@ -260,6 +260,9 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 		roughLo = start
 	}
 	end := m.left(t, start, watch, rough, sd, -1)
+	if end > start && !w.driven && m.arrives.turns(t.at(end-1)-on) {
+		return level{}, false
+	}
 	guardNS, end := clearOfRamps(t, lo, start, end, watch, (rough+set.MM)/2)
 	if end-start < 2 || t.at(end-1)-t.at(start) < minFreeNS {
 		return level{}, false
@@ -297,8 +300,34 @@ func (m *meter) freePlateau(t *trace, w window, set level, want expectation) (fr
 	if s.wayMM > 0.5*want.minMM {
 		s.arrivedNS, s.arrivedWithin = arrival(t, lo, end, set.MM, rough)
 	}
+	if !w.driven && t.at(end-1)-t.at(start) > shortFreeNS {
+		m.arrives.learn(t.at(start) - on)
+	}
 	free = m.plateau(t, s, &m.free)
 	return free, free.N > 0
+}
+
+// arrives learns how long after it left the set level a brake without drive
+// signal has come to rest at the released one. A run may be over just before:
+// where the travel turns it lies still for as long as a short plateau, and with the
+// drive unknown only its usual time tells that it hasn't arrived.
+type arrives struct{ s, n float64 }
+
+const (
+	arrivesKnown  = 10   // runs
+	arrivesMemory = 100  // … and over which it forgets: the gap grows
+	turningNS     = 60e6 // for so long the travel may lie still where it turns
+)
+
+func (a *arrives) learn(afterNS int64) {
+	a.n = math.Min(a.n+1, arrivesMemory)
+	a.s += (float64(afterNS)*1e-9 - a.s) / a.n
+}
+
+// turns reports whether a run whose travel lay still until so long after it
+// left the set level may have been turned round before it had arrived.
+func (a *arrives) turns(untilNS int64) bool {
+	return a.n >= arrivesKnown && float64(untilNS-turningNS)*1e-9 < a.s
 }
 
 // movedWhileFree reports whether the probe was moved while the brake was

@@ -18,6 +18,7 @@ type meter struct {
 	opened   level     // the set plateau before the cycle under way
 	before   plateaus  // of the latest full cycle
 	bumpMM   float64   // by how much the probe was moved last
+	arrives  arrives   // … without a drive signal
 	short    shortfall // cycles in which the brake freed only in part
 
 	*scratch // lent for the time of a measurement

@@ -46,6 +46,20 @@ func TestScore(t *testing.T) {
 	}
 }
 
+// A damped brake without drive signal that turns a few hundredths of a millimetre
+// before it has arrived lies still there for some polls.
+func TestATurnIsNoPlateau(t *testing.T) {
+	for _, f := range families() {
+		if f.name == "anything, no drive" {
+			r := score{name: f.name, period: f.poll.period.Seconds(), alarms: map[analysis.Condition]int{}}
+			r.measure(t, f.brake(14), 1_400_155, 150)
+			if r.gapFromNothing > 0 || r.jog < r.mustJog || r.full < r.mustFull {
+				t.Errorf("%d gaps of brakes that never arrived; %d of %d jogs and %d of %d full cycles found", r.gapFromNothing, r.jog, r.mustJog, r.full, r.mustFull)
+			}
+		}
+	}
+}
+
 // poissonMost is the number that a Poisson variable exceeds with less than the
 // given probability.
 func poissonMost(mean, probability float64) int {
