@@ -44,15 +44,15 @@ func kindOfContact(kind int) (longest int, differs bool) {
 }
 
 const (
-	bounceKeep   = 0.999 // what evidence counts for one edge looked at later
-	bounceEager  = 1000  // edges that are all looked at; later on …
-	bounceSeldom = 16    // … one in so many
-	bounceNone   = 0.35  // share of contacts that don't bounce
-	bounceUsual  = 8.0   // ms that half of the others don't bounce for
-	bounceCounts = 0.7   // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
-	bounceOut    = 30.0  // behind by so much it is no longer looked at until that is forgotten
-	unlikely     = 1e-3  // share of edges that obey no rule …
-	anywhereMS   = 200.0 // … and may be answered within so long
+	bounceKeep   = 0.9997 // what evidence counts for one edge looked at later
+	bounceEager  = 3000   // edges that are all looked at; later on …
+	bounceSeldom = 16     // … one in so many
+	bounceNone   = 0.35   // share of contacts that don't bounce
+	bounceUsual  = 8.0    // ms that half of the others don't bounce for
+	bounceCounts = 0.7    // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
+	bounceOut    = 30.0   // behind by so much it is no longer looked at until that is forgotten
+	unlikely     = 1e-3   // share of edges that obey no rule …
+	anywhereMS   = 200.0  // … and may be answered within so long
 )
 
 // learn takes an edge and by how much the travel answered it later than usual,

@@ -220,7 +220,7 @@ func families() []family {
 		}),
 		params("bounces high", func(p *simulator.Params) { p.BouncePart, p.BounceHz, p.BounceDecayS = 0.08, 20, 0.04 }),
 		params("no bounce", func(p *simulator.Params) { p.BouncePart = 0 }),
-		params("times scatter 8 ms", func(p *simulator.Params) { p.TimeScatterS = 0.008 }),
+		params("times scatter 8 ms", func(p *simulator.Params) { p.TimeScatterS = 0.008 }).several(4),
 		params("gaps scatter 5 µm", func(p *simulator.Params) { p.GapScatterUM = 5 }),
 		params("narrow gap", func(p *simulator.Params) { p.InitialGapMM, p.PullInGapMM = 0.9, 4.5 }),
 		make("short cycles", func(f *family) {
