@@ -50,7 +50,8 @@ const (
 	bounceNone   = 0.35   // share of contacts that don't bounce
 	bounceUsual  = 8.0    // ms that half of the others don't bounce for
 	bounceCounts = 0.7    // part of what an edge says that counts: scatter isn't quite normal, nor bounce quite even
-	bounceOut    = 30.0   // behind by so much it is no longer looked at until that is forgotten
+	bounceOut    = 30.0   // no further behind is anything, as a contact may be renewed. There …
+	bounceAgain  = 8      // … it is looked at with one edge in so many
 	unlikely     = 1e-3   // share of edges that obey no rule …
 	anywhereMS   = 200.0  // … and may be answered within so long
 )
@@ -69,27 +70,35 @@ func (b *bounce) learn(e edge, laterMS, periodMS float64) {
 		it.seen[i] = ((1-unlikely)*seenSo(ms, it.widthMS, periodMS) + unlikely) * periodMS
 	}
 	kind, j := b.likeliest()
-	likeliest, behind := it.log(kind, j), b.log[kind][j]-bounceOut
+	likeliest, again := it.log(kind, j), b.looks()%bounceAgain == 0
 	for kind := range b.log {
 		row := &b.log[kind]
 		for j, l := range row {
-			says := likeliest // it keeps its distance, but for what is forgotten
-			if l >= behind {
-				says = it.log(kind, j)
+			if l > -bounceOut+0.01 || again {
+				row[j] = bounceKeep*l + it.log(kind, j)
+			} else {
+				row[j] = l + likeliest // it keeps its distance
 			}
-			row[j] = bounceKeep*l + says
 		}
 	}
 	kind, j = b.likeliest()
 	top := b.log[kind][j]
 	for kind := range b.log {
 		for j := range b.log[kind] {
-			b.log[kind][j] -= top
+			b.log[kind][j] = max(b.log[kind][j]-top, -bounceOut)
 		}
 	}
 	if b.n <= bounceEager || int(b.n)%(4*bounceSeldom) == 0 {
 		b.weigh()
 	}
+}
+
+// looks is how many edges were looked at, about.
+func (b *bounce) looks() int {
+	if b.n > bounceEager {
+		return bounceEager + int(b.n-bounceEager)/bounceSeldom
+	}
+	return int(b.n)
 }
 
 // likeliest is where the evidence points to: a kind of contact and a scatter.
