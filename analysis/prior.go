@@ -18,25 +18,25 @@ type priors struct {
 
 // What is believed of a brake of a model that nothing is known of.
 const (
-	stillNew   = 0.5   // that a lining first seen is already run in
-	stillStep  = 0.80  // that a gap that fell was adjusted and has no new lining
-	usualLife  = 12000 // cycles in which the way is worn: some thousand to some ten thousands, common practice, no published source …
-	rateSpread = 1.0   // … and the standard deviation of its logarithm …
-	oddSpread  = 2.0   // … or this one: some brakes drag, and some hardly work
-	odd        = 0.15  // that this is one of them
-	rateWithin = 0.45  // … within one model, weighing as much as two brakes
-	wanders    = 0.10  // that the rate wanders
-	sharedOnce = 0.7   // how much what is believed in general counts beside the siblings, in brakes
+	stillNew   = 0.5  // that a lining first seen is already run in
+	stillStep  = 0.80 // that a gap that fell was adjusted and has no new lining
+	usualLife  = 9000 // cycles in which the way is worn: in most brakes 3000 to 30000, common practice, no published source …
+	rateSpread = 0.8  // … and the standard deviation of its logarithm …
+	oddSpread  = 2.0  // … or this one: some brakes drag, and some hardly work
+	odd        = 0.08 // that this is one of them
+	rateWithin = 0.45 // … within one model, weighing as much as two brakes
+	wanders    = 0.10 // that the rate wanders
+	sharedOnce = 0.7  // how much what is believed in general counts beside the siblings, in brakes
 
 	// A new lining touches its mate with a part c of its face, on which all of the
 	// work falls, so that it wears 1/c times as fast: 1+F times. From a quarter to
 	// half of the face is usual, and less than a seventh seldom.
-	usualExtra  = 1.73
+	usualExtra  = 2.0
 	extraSpread = 0.6 // of the logarithm
 	// What stands off at first, some hundredths of a millimetre of flatness and
 	// taper, is what running-in takes of the way besides. Both are common practice,
 	// no published source, and held loosely.
-	usualRunIn  = 0.035
+	usualRunIn  = 0.03
 	runInSpread = 1.0 // of the logarithm
 )
 
