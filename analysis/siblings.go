@@ -16,10 +16,11 @@ const (
 // fromSiblings takes from siblings how linings of the model run in, and returns
 // how likely one doesn't. Each sibling knows by itself only how likely its gaps
 // are for each way of running in; what they have in common comes out by weighing
-// these with what all of them show together, again and again: the EM algorithm
-// (A. P. Dempster, N. M. Laird, D. B. Rubin, J. Royal Statistical Society B 39,
-// 1977) for a lognormal law of extra and τ. What is believed in general counts
-// as a part of a brake beside them.
+// these with what all of them show together, again and again: after the EM
+// algorithm (A. P. Dempster, N. M. Laird, D. B. Rubin, J. Royal Statistical
+// Society B 39, 1977), for a lognormal law of extra and τ. What is believed in
+// general counts as a part of a brake beside them. It is left as it is where no
+// sibling has told.
 func (p *priors) fromSiblings(members []summary, but int, rate float64) (still float64) {
 	var general, law, shown runTable
 	general.still = stillNew
@@ -48,7 +49,6 @@ func (p *priors) fromSiblings(members []summary, but int, rate float64) (still f
 	}
 	still = math.Min(math.Max(law.still, 0.02), 0.98)
 	if n == 0 {
-		p.usual = 1
 		return still
 	}
 	all := (sharedOnce + n) * (1 - law.still)
