@@ -112,12 +112,14 @@ func TestMarkovChainAgainstR(t *testing.T) {
 }
 
 // The charts in use: designed for more than 100,000 cycles between false alarms,
-// and at the step they are made for no more than 1.3 times the delay of the
-// plain CUSUM that is best for it at one in 100,000.
+// those of the gap together, and at the step they are made for each takes no more
+// than 1.3 times the delay of the plain CUSUM that is best for it at one in 100,000.
 func TestChartsInUse(t *testing.T) {
 	charts := NewCharts()
-	for shift, c := range map[float64]cusum{stepSDs: charts.step, 1: charts.creep} {
-		near(t, "run length", runLength{c.k, c.h, c.score}.twoSided(0), designRunLength, 1e-4)
+	run := func(c cusum) float64 { return runLength{c.k, c.h, c.score}.twoSided(0) }
+	near(t, "run length of both", 1/(1/run(charts.whole.cusum)+1/run(charts.rest.cusum)), designRunLength, 20)
+	near(t, "run length", run(charts.creep), designRunLength, 1e-4)
+	for shift, c := range map[float64]cusum{stepSDs: charts.whole.cusum, 1: charts.creep} {
 		plain := runLength{k: c.k, h: decisionInterval(c.k, wantedRunLength, score{})}
 		best, got := plain.twoSided(shift), runLength{c.k, c.h, c.score}.twoSided(shift)
 		t.Logf("step of %g: k %.2f h %.4f (plain %.4f), delay %.3f, plain %.3f: %.3f ×", shift, c.k, c.h, plain.h, got, best, got/best)

@@ -84,16 +84,8 @@ func TestStepOfThreeSDsIsFoundWithinSixCycles(t *testing.T) {
 		var square float64
 		for _, sign := range []float64{1, -1} {
 			for seed := range seeds {
-				c := newCyclesOf(seed, s)
-				c.stated = stated
-				c.run(400)
-				c.gap += sign * 3 * c.noise
-				n := 1
-				for ; n < 200; n++ {
-					if f := c.cycle(GapStep); len(f) > 0 && f[0].Value*sign > 0 {
-						break
-					}
-				}
+				c := stepAfter(seed, s, stated, sign*3*0.01)
+				n := c.foundIn(sign, 200)
 				delays = append(delays, float64(n))
 				square += float64(n * n)
 			}
@@ -105,6 +97,56 @@ func TestStepOfThreeSDsIsFoundWithinSixCycles(t *testing.T) {
 		t.Logf("u stated as %g: median %g cycles, mean %.2f ± %.2f = %.2f × the optimum", stated, mid, m, se, m/optimal)
 		if mid > 6 || m-chance*se > 1.3*optimal {
 			t.Errorf("u stated as %g: median %g, mean %.2f cycles, optimum %.2f", stated, mid, m, optimal)
+		}
+	}
+}
+
+// stepAfter is one brake with 400 cycles of history whose gap then steps by mm.
+func stepAfter(seed uint64, s Settings, stated, mm float64) *cyclesOf {
+	c := newCyclesOf(seed, s)
+	c.stated = stated
+	c.run(400)
+	c.gap += mm
+	return c
+}
+
+// foundIn is after how many cycles a step of the gap that sign goes is told; most
+// where it isn't until then.
+func (c *cyclesOf) foundIn(sign float64, most int) int {
+	for n := 1; n < most; n++ {
+		if f := c.cycle(GapStep); len(f) > 0 && f[0].Value*sign > 0 {
+			return n
+		}
+	}
+	return most
+}
+
+// Where chance holds the first gaps after a step back, the filter follows it; it
+// is found all the same. What neighbours have in common isn't learned from it.
+func TestStepThatTheFilterFollowsIsFound(t *testing.T) {
+	c := stepAfter(471, limits(), 0.005, -0.03)
+	before := c.b.wear.neighbours.rho()
+	c.run(heldGaps)
+	if d := c.b.wear.neighbours.rho() - before; d > 0.03 {
+		t.Errorf("correlation %.3f before the step, %.3f more within it", before, d)
+	}
+	if n := c.foundIn(-1, 100); n > 30 {
+		t.Errorf("found after %d cycles more", n)
+	}
+}
+
+// A step that may be as large as one that somebody should look at is told, even
+// where the first gaps make it look smaller.
+func TestStepsAreToldWhenTheyMayBeLarge(t *testing.T) {
+	s := limits()
+	s.Charts = NewCharts()
+	for seed := range uint64(100) {
+		c := newCyclesOf(seed, s)
+		c.noise, c.stated = 0.003, 0.003
+		c.run(400)
+		c.gap += 0.012
+		if n := c.foundIn(1, 60); n == 60 {
+			t.Errorf("seed %d: a step of 12 µm among gaps of 3 µm isn't told", seed)
 		}
 	}
 }

@@ -48,7 +48,7 @@ const togetherCycles = 8 // changes of gap and level closer than this are one
 
 func newChanges(c *Charts) changes {
 	return changes{latest: Change{MM: NoValue(), S: NoValue()}, sinceStep: togetherCycles + 1,
-		level: levelChart{steps: c.step}, release: newTimeChart(c.creep), setTime: newTimeChart(c.creep)}
+		level: levelChart{steps: c.whole.cusum}, release: newTimeChart(c.creep), setTime: newTimeChart(c.creep)}
 }
 
 // add looks at a cycle. stepMM is by how much the gap has stepped with it.

@@ -28,47 +28,12 @@ const (
 // allowance. Four of those in a row signal all the same.
 func changeScore(k float64) score { return score{bound: 3, gross: 5, doubt: k + 1} }
 
-// Charts are the charts that watch for changes, their decision intervals worked
-// out. That takes some hundredths of a second: make them once with [NewCharts]
-// and give them to all brakes. They don't change, so that goroutines may share
-// them.
-type Charts struct {
-	step, creep cusum
-	// decision intervals of step by what correlates neighbours: 0 to ½ evenly
-	stepAt [rhoPoints]float64
-}
-
-const rhoPoints = 4
-
-// NewCharts works out the decision intervals of all charts.
-func NewCharts() *Charts {
-	c := &Charts{step: newStepChart(stepSDs), creep: newStepChart(1)}
-	c.stepAt[0] = c.step.h
-	// Of the coarser method only what correlation adds is taken.
-	chart := runLength{k: c.step.k, h: c.step.h, score: c.step.score}
-	plain := chart.intervalFor(0)
-	for i := 1; i < rhoPoints; i++ {
-		c.stepAt[i] = c.step.h + chart.intervalFor(rhoAt(i)) - plain
-	}
-	return c
-}
-
-func rhoAt(i int) float64 { return 0.5 * float64(i) / (rhoPoints - 1) }
-
-// interval is the decision interval of the chart of steps where neighbours are
-// correlated by rho.
-func (c *Charts) interval(rho float64) float64 {
-	x := math.Max(0, math.Min(rho, 0.5)) * 2 * (rhoPoints - 1)
-	i := min(int(x), rhoPoints-2)
-	return c.stepAt[i] + (x-float64(i))*(c.stepAt[i+1]-c.stepAt[i])
-}
-
-// newStepChart is the chart that is best at steps of shift standard deviations
-// (its allowance is half of that), at the run length designed for.
-func newStepChart(shift float64) cusum {
+// newCUSUM is the chart that is best at steps of shift standard deviations (its
+// allowance is half of that) and runs for want values between two false alarms.
+func newCUSUM(shift, want float64) cusum {
 	k := shift / 2
 	c := cusum{k: k, score: changeScore(k)}
-	c.h = decisionInterval(k, designRunLength, c.score)
+	c.h = decisionInterval(k, want, c.score)
 	return c
 }
 

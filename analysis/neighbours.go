@@ -23,14 +23,10 @@ const (
 	neighbourBound  = 3.0  // beyond this an error says no more
 )
 
-func newNeighbours() neighbours {
-	return neighbours{square: neighbourPrior, product: neighbourPrior * usualRho}
-}
-
 // learn takes the standardised error of the gap of a cycle. What lies beyond
-// reason is left out, with the pairs that it is in.
+// reason is left out, or is no number, with the pairs that it is in.
 func (n *neighbours) learn(z float64, work int64) {
-	if math.Abs(z) > rejectedSDs {
+	if !(math.Abs(z) <= rejectedSDs) {
 		n.lastWork = 0
 		return
 	}
@@ -43,9 +39,16 @@ func (n *neighbours) learn(z float64, work int64) {
 	n.last, n.lastWork = z, work
 }
 
-// rho is the correlation of neighbours, from 0 to ½.
+// rho is the correlation of neighbours, from 0 to ½. Chance alone makes one of
+// 1/√n of n pairs; what it makes is taken off, as the positive part of C. Stein's
+// estimator does (Proceedings of the Third Berkeley Symposium 1, 1956; from
+// memory).
 func (n *neighbours) rho() float64 {
-	return math.Max(0, math.Min(0.5, n.product/n.square))
+	seen := n.product
+	if seen > 0 {
+		seen = math.Max(0, seen-n.square/seen)
+	}
+	return math.Max(0, math.Min(0.5, (neighbourPrior*usualRho+seen)/(neighbourPrior+n.square)))
 }
 
 // thetaOf is the moving average that correlates neighbours by rho, from 0 to ½.
@@ -56,14 +59,14 @@ func thetaOf(rho float64) float64 {
 	return (1 - math.Sqrt(math.Max(0, 1-4*rho*rho))) / (2 * rho)
 }
 
-// intervalFor is the h at which the two-sided chart runs for as many cycles
-// as it's designed for where neighbours are correlated by rho. The run length of
+// intervalFor is the h at which the two-sided chart runs for want cycles where
+// neighbours are correlated by rho. The run length of
 // so coarse a chain goes up by small jumps, at which a secant would circle, so
 // that the interval is halved instead, from that of the plain chart to its double.
-func (r runLength) intervalFor(rho float64) float64 {
+func (r runLength) intervalFor(rho, want float64) float64 {
 	lo, hi := r.h, 2*r.h
 	for range 10 {
-		if r.h = (lo + hi) / 2; r.correlated(rho) < 2*designRunLength {
+		if r.h = (lo + hi) / 2; r.correlated(rho) < 2*want {
 			lo = r.h
 		} else {
 			hi = r.h

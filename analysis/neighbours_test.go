@@ -49,7 +49,7 @@ func TestIntervalsOfCorrelatedNeighbours(t *testing.T) {
 	}
 	plain := runLength{1.5, decisionInterval(1.5, designRunLength, sc), sc}
 	for i := range rhoPoints {
-		h := plain.intervalFor(rhoAt(i))
+		h := plain.intervalFor(rhoAt(i), designRunLength)
 		lo, hi := (runLength{1.5, h - 0.005, sc}).correlated(rhoAt(i)), (runLength{1.5, h + 0.005, sc}).correlated(rhoAt(i))
 		if lo > 2*designRunLength || hi < 2*designRunLength {
 			t.Errorf("rho %.2f: runs from %.0f to %.0f about h %.3f, want %.0f", rhoAt(i), lo, hi, h, 2.0*designRunLength)
@@ -63,7 +63,7 @@ func TestCorrelationOfNeighboursIsLearned(t *testing.T) {
 	for _, rho := range []float64{0, 0.25, 0.5} {
 		r := rand.New(rand.NewPCG(8, uint64(100*rho)))
 		theta := thetaOf(rho)
-		n, last := newNeighbours(), r.NormFloat64()
+		n, last := neighbours{}, r.NormFloat64()
 		for work := range int64(1500) {
 			a := r.NormFloat64()
 			e := (a + theta*last) / math.Sqrt(1+theta*theta)
@@ -75,7 +75,7 @@ func TestCorrelationOfNeighboursIsLearned(t *testing.T) {
 		}
 		near(t, "learned", n.rho(), rho, 0.08)
 	}
-	n := newNeighbours()
+	n := neighbours{}
 	for work := range int64(100) {
 		n.learn(1, 2*work+1)
 	}
@@ -113,8 +113,8 @@ func TestStepAmongCorrelatedNeighbours(t *testing.T) {
 			h := intervalBySecant(4, 5, 2*wantedRunLength, func(h float64) float64 { return (runLength{k: k, h: h}).correlated(rho) })
 			best = min(best, mean(delays(cusum{k: k, h: h}, theta)))
 		}
-		chart := charts.step
-		chart.h = charts.interval(rho)
+		chart := charts.whole.cusum
+		chart.h = charts.whole.interval(rho)
 		got := delays(chart, theta)
 		t.Logf("rho %g: h %.3f, median %g, mean %.2f cycles, the best plain chart %.2f: %.2f ×", rho, chart.h, got[len(got)/2], mean(got), best, mean(got)/best)
 		if got[len(got)/2] > 6 || mean(got) > 1.3*best {
@@ -132,7 +132,7 @@ func TestChartsMayBeShared(t *testing.T) {
 		a.cycle(GapStep)
 		b.cycle(GapStep)
 	}
-	if a.b.Verdict().GapMM != b.b.Verdict().GapMM || a.b.wear.steps != b.b.wear.steps {
+	if a.b.Verdict().GapMM != b.b.Verdict().GapMM || a.b.wear.steps.whole != b.b.wear.steps.whole {
 		t.Error("shared charts tell something else")
 	}
 }

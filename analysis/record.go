@@ -157,7 +157,7 @@ func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 	switch {
 	case step != 0:
 		b.forecastAfter = 0
-		if expected || math.Abs(step) < leastStepMM {
+		if expected || math.Abs(step)+2*b.wear.u() < leastStepMM {
 			break
 		}
 		b.stepAgo = 1
@@ -175,7 +175,7 @@ func (b *Brake) stepped(c Cycle, nowNS int64, out *Out) (stepMM float64) {
 
 // leastStepMM is a change of the gap that somebody should look at. A very quiet
 // probe shows smaller ones, which the wear filter follows; nothing is done
-// about a hundredth of a millimetre.
+// about a hundredth of a millimetre. One that may be as large is told.
 const leastStepMM = 0.010
 
 // GuardFactor is the one-sided factor for 95 % (ISO 14253-1): a limit is met only

@@ -21,8 +21,7 @@ type wear struct {
 	total         int64   // gaps ever
 	work          int64   // cycles ever
 	at            int64   // work at the latest gap
-	steps         cusum
-	charts        *Charts
+	steps         gapChart
 	neighbours    neighbours
 	renewed       EntryKind // work was done: the next gap is where it begins anew; empty: none was
 
@@ -36,7 +35,8 @@ type wear struct {
 type reading struct {
 	mm, variance float64
 	work         int64
-	pass         bool // not an outlier
+	pass         bool    // not an outlier
+	z            float64 // standardised innovation; NaN where it begins anew
 }
 
 const (
@@ -55,12 +55,11 @@ const (
 	outlierSDs  = 3.0  // beyond this an innovation's pull is bounded …
 	rejectedSDs = 4.0  // … and beyond this it has none
 	noGapU      = 0.02 // standard uncertainty, mm, of a gap that comes without one, until its scatter has been seen
-	stepSDs     = 3.0  // size of the steps that the chart is made for
 	frontWander = 1.0  // how far the followed rate wanders over the whole way, as a part of itself
 )
 
 func newWear(l Limits, family *Family, charts *Charts) wear {
-	w := wear{way: l.AdjustMM - l.TargetMM, steps: charts.step, charts: charts, neighbours: newNeighbours()}
+	w := wear{way: l.AdjustMM - l.TargetMM, steps: newGapChart(charts)}
 	if !(w.way > 0) {
 		w.way = 1
 	}
@@ -109,7 +108,7 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 		w.set, w.renewed = true, ""
 		w.gap, w.p11, w.p12 = gapMM, r, 0
 		w.at, w.seen = w.work, 1
-		w.remember(reading{gapMM, r, w.work, true})
+		w.remember(reading{gapMM, r, w.work, true, NoValue()})
 		return 0
 	}
 	if w.renewed != "" {
@@ -122,16 +121,15 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	nu := gapMM - w.gap
 	s := w.p11 + r
 	z := w.noise.standardised(nu, s)
-	w.steps.h = w.charts.interval(w.neighbours.rho())
 	side, run := 0, 0
 	if w.total > fewGaps {
 		scatter := w.noise
 		if w.total < warmGaps {
 			scatter = w.early()
 		}
-		side, run = w.steps.add(scatter.inARow(nu, w.p11+known*scatter.variance))
+		side, run = w.steps.add(scatter.inARow(nu, w.p11+known*scatter.variance), w.neighbours.rho())
 	}
-	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs})
+	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs, nu / math.Sqrt(s)})
 	if side != 0 {
 		return w.stepped(run)
 	}
@@ -149,7 +147,6 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 		w.p11 -= k1 * w.p11
 	}
 	w.noise.learn(nu * nu / s)
-	w.neighbours.learn(nu/math.Sqrt(s), w.work)
 	if w.total == warmGaps {
 		w.warm()
 	}
@@ -209,6 +206,9 @@ func (w *wear) warm() {
 func (w *wear) passOn(keep int) {
 	for ; w.held > keep; w.held-- {
 		r := w.ago(int64(w.held - 1))
+		// A step makes neighbours alike, and would make its own chart slower: what
+		// they have in common is learned from those in which none was found.
+		w.neighbours.learn(r.z, r.work)
 		if !r.pass {
 			continue
 		}
@@ -244,14 +244,14 @@ func (w *wear) stepped(run int) (stepMM float64) {
 	}
 	now := medianInPlace(buf[:n])
 	step := now - w.gap
-	// What came before the change still counts.
+	// What surely came before the change still counts.
 	if w.total >= warmGaps {
-		w.held -= min(n, w.held)
-		shifted := w.total
-		w.total -= int64(n)
+		doubtful := min(run, w.held)
+		w.held -= doubtful
+		w.total -= int64(doubtful)
 		w.passOn(0)
 		w.closeBlock()
-		w.total = shifted
+		w.total += int64(doubtful)
 		w.bank.restart(now, 1.5*variance/float64(n*n), float64(w.work), step < 0)
 	}
 	w.held = 0
