@@ -276,7 +276,7 @@ func BenchmarkForecast(b *testing.B) {
 			c := newCyclesOf(6, limits())
 			c.run(n)
 			for b.Loop() {
-				c.b.wear.bank.share()
+				c.b.wear.share()
 				c.b.wear.forecast("adjust", 2.8, c.atNS, &c.b.duty)
 			}
 		})

@@ -25,6 +25,7 @@ type summary struct {
 	logM   float64 // logarithm of the rate, ways a cycle …
 	logSD  float64 // … and its standard uncertainty
 	drift  [nDrift]float64
+	noise  scale     // of its gaps' errors, in the variance that they state; dof 0: not known yet
 	told   bool      // how likely its gaps are for each way of running in …
 	likely *runTable // … which is kept of as many as are looked at
 }
@@ -82,6 +83,42 @@ func (k *bank) share() {
 		s.likely, s.told = &likely, true
 		k.family.spare()
 	}
+}
+
+const (
+	noiseKnownFrom = 100 // gaps from which a brake tells its siblings how much they scatter
+
+	// By how much that differs from what gaps state, and among brakes of one model,
+	// as the variance of its logarithm, the latter weighing as much as so many
+	// brakes. Common practice, no published source.
+	noiseOff      = 0.2
+	noiseWithin   = 0.09
+	noiseWithinOf = 4.0
+)
+
+// noise is what the siblings of a brake say of how much its gaps scatter, in the
+// variance that they state: the mean of their logarithms, held by what is usual,
+// known as well as they agree (empirical Bayes; the logarithm of a variance of n
+// degrees of freedom has the variance 2/n). Where none knows it is as stated, known
+// with so many degrees of freedom.
+func (f *Family) noise(but int, dof float64) scale {
+	var n, sum, squares float64
+	if f != nil {
+		for i := range f.members {
+			if m := &f.members[i]; i != but && m.noise.dof > 0 {
+				l := math.Log(m.noise.variance)
+				n++
+				sum += l
+				squares += l * l
+			}
+		}
+	}
+	if n == 0 {
+		return scale{variance: 1, dof: dof}
+	}
+	within := (noiseWithinOf*noiseWithin + squares - sum*sum/n) / (noiseWithinOf + n)
+	weight := 1/noiseOff + n/within
+	return scale{variance: math.Exp(sum / within / weight), dof: 2 / (within + 1/weight)}
 }
 
 // spare forgets what nobody will look at any more: a brake looks at the first

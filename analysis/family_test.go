@@ -70,3 +70,57 @@ func TestAnAdjustmentTellsTheSiblingsFirst(t *testing.T) {
 		t.Errorf("a lining that doesn't run in is as likely as before, %.3f and %.3f", math.Exp(after.still), math.Exp(before.still))
 	}
 }
+
+// How much gaps scatter beyond what they state is shrunk to the siblings' while a
+// brake has few of its own: known better after thirty, and hardly changed by
+// them after six hundred. One sibling that differs from the others takes their say.
+func TestScatterIsTakenFromSiblings(t *testing.T) {
+	with := func(noises ...float64) *Family {
+		s := limits()
+		s.Charts, s.Family = NewCharts(), NewFamily()
+		for i, noise := range noises {
+			c := newCyclesOf(uint64(1000+i), s)
+			c.noise, c.stated = noise, 0.005
+			c.run(600)
+			c.b.wear.share()
+		}
+		return s.Family
+	}
+	off := func(f *Family, cycles int) float64 { // of the logarithm of the variance, in the mean square
+		s := limits()
+		s.Charts = NewCharts()
+		var sum float64
+		for seed := range uint64(40) {
+			if s.Family = f; f != nil {
+				s.Family = f.copied()
+			}
+			c := newCyclesOf(seed, s)
+			c.noise, c.stated = 0.01, 0.005
+			c.run(cycles)
+			sum += math.Pow(math.Log(c.b.wear.noise.variance/4), 2)
+		}
+		return math.Sqrt(sum / 40)
+	}
+	alike := with(0.01, 0.0095, 0.0105, 0.01, 0.01, 0.011, 0.0095, 0.01)
+	alone, told := off(nil, 30), off(alike, 30)
+	t.Logf("after 30 gaps off by %.3f alone, %.3f with siblings", alone, told)
+	if told > 0.7*alone {
+		t.Errorf("after 30 gaps off by %.3f with siblings, %.3f alone", told, alone)
+	}
+	if alone, told := off(nil, 600), off(alike, 600); math.Abs(alone-told) > 0.02 {
+		t.Errorf("after 600 gaps off by %.3f with siblings, %.3f alone", told, alone)
+	}
+	apart := with(0.002, 0.02, 0.005)
+	if told := off(apart, 30); told > 1.3*alone {
+		t.Errorf("after 30 gaps off by %.3f with siblings that differ, %.3f alone", told, alone)
+	}
+	if n := alike.noise(-1, 10); math.Abs(n.variance-4) > 0.6 || n.dof < 20 {
+		t.Errorf("siblings alike tell a variance of %.2f, known with %.0f degrees of freedom", n.variance, n.dof)
+	}
+	if n := apart.noise(-1, 10); n.dof > 6 {
+		t.Errorf("siblings that differ are taken for known, with %.0f degrees of freedom", n.dof)
+	}
+	if n := NewFamily().noise(-1, 10); n != (scale{1, 10}) {
+		t.Errorf("without siblings: %+v", n)
+	}
+}

@@ -120,7 +120,7 @@ func follow(l *brakeLife, family *Family, charts *Charts, scores *[4]stageScore)
 		s.days.add(Quantiles{inDays(f.DateNS.P05), inDays(f.DateNS.P50), inDays(f.DateNS.P95)}, best.days(),
 			straightLine(l, n, limit, byDay), inDays(float64(l.cycles[l.crossing-1].AtNS)), hour, maxDays)
 	}
-	b.wear.bank.share()
+	b.wear.share()
 }
 
 func report(t *testing.T, what string, scores *[4]stageScore) {

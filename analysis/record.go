@@ -228,7 +228,7 @@ func (b *Brake) timeFindings(c Cycle, nowNS int64, out *Out) {
 func (b *Brake) refresh(cycleNS, nowNS int64, out *Out) {
 	switch {
 	case b.wear.set:
-		b.wear.bank.share()
+		b.wear.share()
 		if b.changes.latest.Kind == Adjusted && b.wear.bank.relined() {
 			b.changes.relined()
 		}

@@ -68,9 +68,16 @@ func newWear(l Limits, family *Family, charts *Charts) wear {
 	// Before anything is known: between no wear and the whole way in a few
 	// thousand cycles.
 	w.p22 = math.Pow(w.way/3000, 2)
-	w.noise = scale{variance: 1, dof: 10}
 	w.bank = newBank(w.way, family)
 	return w
+}
+
+// share tells the siblings what is known of the brake by now.
+func (w *wear) share() {
+	if f := w.bank.family; f != nil && w.total >= noiseKnownFrom {
+		f.members[w.bank.member].noise = w.noise
+	}
+	w.bank.share()
 }
 
 func (w *wear) predict(cycles float64) {
@@ -89,15 +96,15 @@ func (w *wear) jog() { w.work++ }
 // unknown). It reports the size of a sudden change of the gap, or 0.
 func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	w.work++
-	known := uMM * uMM
+	known, dof := uMM*uMM, 2/noiseOff
 	if !Has(uMM) || uMM <= 0 {
-		if known = w.stated; known == 0 {
+		if known, dof = w.stated, 3; known == 0 {
 			known = noGapU * noGapU
-			w.noise.dof = 3
 		}
 	}
 	if w.total == 0 {
 		w.stated = known
+		w.noise = w.bank.family.noise(w.bank.member, dof)
 	}
 	w.total++
 	w.stated += (known - w.stated) / math.Min(float64(w.total), 200)
