@@ -163,6 +163,41 @@ func TestOutliersDoNotMoveTheGap(t *testing.T) {
 	}
 }
 
+// The first gap of a brake, and the first after work, may be a bad reading: neither
+// the gap nor its scatter is taken from it, and no step is told.
+func TestFirstGapMayBeABadReading(t *testing.T) {
+	s := limits()
+	s.Charts = NewCharts()
+	for seed := range uint64(20) {
+		for _, sign := range []float64{-1, 1} {
+			c := newCyclesOf(seed, s)
+			w := &c.b.wear
+			w.add(c.gap+sign*20*c.noise, c.stated)
+			bad := func(when string) {
+				t.Helper()
+				for range 40 {
+					c.gap += c.wear
+					if step := w.add(c.gap+c.noise*c.r.NormFloat64(), c.stated); step != 0 {
+						t.Errorf("seed %d, %s: a step of %.3f mm is told", seed, when, step)
+					}
+				}
+				if d := w.gap - c.gap; math.Abs(d) > 4*w.u() || w.u() > c.noise/2 {
+					t.Errorf("seed %d, %s: off by %.4f mm, u %.4f", seed, when, d, w.u())
+				}
+				if w.noise.variance > 2.5 {
+					t.Errorf("seed %d, %s: scatter taken for %.1f of the variance stated", seed, when, w.noise.variance)
+				}
+			}
+			bad("at first")
+			c.run(400)
+			c.gap -= 0.5
+			w.renewed = Adjustment
+			w.add(c.gap+sign*20*c.noise, c.stated)
+			bad("after work")
+		}
+	}
+}
+
 // What happens to a brake is told apart.
 func TestChangesAreToldApart(t *testing.T) {
 	ring := limits()

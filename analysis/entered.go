@@ -212,14 +212,10 @@ func (w *wear) renew(gapMM, variance float64) (stepMM float64) {
 			w.bank.restart(gapMM, variance, float64(w.work), false)
 		}
 	}
-	w.remember(reading{gapMM, variance, w.work, true, NoValue()})
+	w.seen = 0
+	w.begin(gapMM, variance)
 	w.held = 0
-	w.gap, w.p11, w.p12 = gapMM, variance, 0
-	w.at, w.seen = w.work, 1
 	w.steps.reset()
-	if w.total == warmGaps {
-		w.warm()
-	}
 	return stepMM
 }
 

@@ -17,7 +17,7 @@ type wear struct {
 	way           float64 // from the target to the adjusting limit
 	least         float64 // smallest rate worth speaking of: the way in 200,000 cycles
 	kappa         float64 // variance that wear adds, per mm of it
-	seen          int64   // gaps since the last restart
+	seen          int64   // gaps of this level
 	total         int64   // gaps ever
 	work          int64   // cycles ever
 	at            int64   // work at the latest gap
@@ -111,16 +111,64 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	// A cycle that claims much less than the others isn't believed.
 	known = math.Max(known, 0.25*w.stated)
 	r := known * w.noise.variance
-	if !w.set {
-		w.set, w.renewed = true, ""
-		w.gap, w.p11, w.p12 = gapMM, r, 0
-		w.at, w.seen = w.work, 1
-		w.remember(reading{gapMM, r, w.work, true, NoValue()})
-		return 0
+	switch {
+	case !w.set:
+		w.set, w.renewed, w.seen = true, "", 0
+		w.begin(gapMM, r)
+	case w.renewed != "":
+		stepMM = w.renew(gapMM, r)
+	case w.seen < surelyAfter:
+		w.begin(gapMM, r)
+	default:
+		stepMM = w.follow(gapMM, known, r)
 	}
-	if w.renewed != "" {
-		return w.renew(gapMM, r)
+	if w.total == warmGaps {
+		w.warm()
 	}
+	if w.total >= warmGaps {
+		w.passOn(heldGaps)
+	}
+	return stepMM
+}
+
+// begin takes the median of the first gaps of a level for it: any of them may be
+// a bad reading.
+func (w *wear) begin(gapMM, variance float64) {
+	w.seen++
+	w.remember(reading{gapMM, variance, w.work, true, NoValue()})
+	n := int(w.seen)
+	w.gap, w.p11 = w.level(n)
+	w.p12, w.at = 0, w.work
+	if n < surelyAfter {
+		return
+	}
+	for i := range int64(n) {
+		r := w.ago(i)
+		r.pass = math.Abs(r.mm-w.gap) <= rejectedSDs*math.Sqrt(r.variance+w.p11)
+	}
+	if w.bank.set {
+		w.bank.relevel(w.gap, w.p11, float64(w.work), false)
+		w.held = 0
+	}
+}
+
+// level is the median of the latest n gaps, three at most, and its variance.
+func (w *wear) level(n int) (mm, variance float64) {
+	var buf [surelyAfter]float64
+	for i := range n {
+		r := w.ago(int64(i))
+		buf[i] = r.mm
+		variance += r.variance
+	}
+	if n > 1 {
+		variance *= 1.5
+	}
+	return medianInPlace(buf[:n]), variance / float64(n*n)
+}
+
+// follow takes a gap into the filter, unless the chart tells a change with it. It
+// returns the size of that, or 0.
+func (w *wear) follow(gapMM, known, r float64) (stepMM float64) {
 	w.predict(float64(w.work - w.at))
 	w.at = w.work
 	w.seen++
@@ -154,12 +202,6 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 		w.p11 -= k1 * w.p11
 	}
 	w.noise.learn(nu * nu / s)
-	if w.total == warmGaps {
-		w.warm()
-	}
-	if w.total >= warmGaps {
-		w.passOn(heldGaps)
-	}
 	return 0
 }
 
@@ -242,27 +284,20 @@ func (w *wear) stepped(run int) (stepMM float64) {
 	// The chart may have begun to count before the change: the latest gaps
 	// are the surest.
 	n := min(max(run, 1), surelyAfter)
-	var buf [surelyAfter]float64
-	var variance float64
-	for i := range n {
-		r := w.ago(int64(i))
-		buf[i] = r.mm
-		variance += r.variance
-	}
-	now := medianInPlace(buf[:n])
+	now, variance := w.level(n)
 	step := now - w.gap
 	// What surely came before the change still counts.
-	if w.total >= warmGaps {
+	if w.total > warmGaps {
 		doubtful := min(run, w.held)
 		w.held -= doubtful
 		w.total -= int64(doubtful)
 		w.passOn(0)
 		w.closeBlock()
 		w.total += int64(doubtful)
-		w.bank.restart(now, 1.5*variance/float64(n*n), float64(w.work), step < 0)
+		w.bank.restart(now, variance, float64(w.work), step < 0)
 	}
 	w.held = 0
-	w.gap, w.p11, w.p12 = now, 1.5*variance/float64(n*n), 0
+	w.gap, w.p11, w.p12 = now, variance, 0
 	w.seen = int64(n)
 	w.steps.reset()
 	return step
