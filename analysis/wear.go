@@ -65,9 +65,7 @@ func newWear(l Limits, family *Family, charts *Charts) wear {
 	}
 	w.least = w.way / 200000
 	w.kappa = w.way * 0.03 * 0.03
-	// Before anything is known: between no wear and the whole way in a few
-	// thousand cycles.
-	w.p22 = math.Pow(w.way/3000, 2)
+	w.p22 = w.unknownRate()
 	w.bank = newBank(w.way, family)
 	return w
 }
@@ -79,6 +77,10 @@ func (w *wear) share() {
 	}
 	w.bank.share()
 }
+
+// unknownRate is the variance of a rate of which nothing is known yet: between no
+// wear and the whole way in a few thousand cycles.
+func (w *wear) unknownRate() float64 { return math.Pow(w.way/3000, 2) }
 
 func (w *wear) predict(cycles float64) {
 	r := math.Max(math.Abs(w.rate), w.least)
@@ -137,26 +139,33 @@ func (w *wear) begin(gapMM, variance float64) {
 	w.seen++
 	w.remember(reading{gapMM, variance, w.work, true, NoValue()})
 	n := int(w.seen)
-	w.gap, w.p11 = w.level(n)
+	w.gap, w.p11 = w.level(0, n)
 	w.p12, w.at = 0, w.work
 	if n < surelyAfter {
 		return
 	}
-	for i := range int64(n) {
-		r := w.ago(i)
-		r.pass = math.Abs(r.mm-w.gap) <= rejectedSDs*math.Sqrt(r.variance+w.p11)
-	}
+	w.agree(0)
 	if w.bank.set {
 		w.bank.relevel(w.gap, w.p11, float64(w.work), false)
 		w.held = 0
 	}
 }
 
-// level is the median of the latest n gaps, three at most, and its variance.
-func (w *wear) level(n int) (mm, variance float64) {
+// agree leaves out what is far from the level among the latest three gaps but so
+// many, which it is the median of.
+func (w *wear) agree(but int) {
+	for i := range surelyAfter {
+		r := w.ago(int64(but + i))
+		r.pass = math.Abs(r.mm-w.gap) <= rejectedSDs*math.Sqrt(r.variance+w.p11)
+	}
+}
+
+// level is the median of the latest n gaps but so many, three at most, and its
+// variance.
+func (w *wear) level(but, n int) (mm, variance float64) {
 	var buf [surelyAfter]float64
 	for i := range n {
-		r := w.ago(int64(i))
+		r := w.ago(int64(but + i))
 		buf[i] = r.mm
 		variance += r.variance
 	}
@@ -188,12 +197,19 @@ func (w *wear) follow(gapMM, known, r float64) (stepMM float64) {
 	if side != 0 {
 		return w.stepped(run)
 	}
-	// Huber's bound on the innovation: an outlier pulls like one at the bound,
-	// a gross one not at all.
+	w.pull(nu, r, z)
+	w.noise.learn(nu * nu / s)
+	return 0
+}
+
+// pull draws the filter to a gap that is nu off, or z standard deviations, and
+// whose own variance is r. Huber's bound on the innovation: an outlier pulls like
+// one at the bound, a gross one not at all.
+func (w *wear) pull(nu, r, z float64) {
 	if a := math.Abs(z); a <= rejectedSDs {
 		weight := math.Min(1, outlierSDs/math.Max(a, 1e-9))
 		// What neighbours share doesn't average out between them.
-		all := s + 2*w.neighbours.rho()*r
+		all := w.p11 + r + 2*w.neighbours.rho()*r
 		k1, k2 := w.p11/all, w.p12/all
 		w.gap += k1 * nu * weight
 		w.rate += k2 * nu * weight
@@ -201,8 +217,6 @@ func (w *wear) follow(gapMM, known, r float64) (stepMM float64) {
 		w.p12 -= k1 * w.p12
 		w.p11 -= k1 * w.p11
 	}
-	w.noise.learn(nu * nu / s)
-	return 0
 }
 
 // remember puts a gap into the ring.
@@ -234,7 +248,9 @@ func (w *wear) scatter(from, n int64) float64 {
 	return madToSD * medianInPlace(d)
 }
 
-// warm takes the scatter from the first gaps, as soon as there are enough.
+// warm takes the scatter from the first gaps, as soon as there are enough, and goes
+// over them once more as it would have done had it been known: a bad one among them
+// may have passed for scatter.
 func (w *wear) warm() {
 	sd := w.scatter(0, warmGaps-2)
 	v, dof := sd*sd, float64(dofOfMAD)
@@ -248,6 +264,23 @@ func (w *wear) warm() {
 		w.ago(i).variance *= v / w.noise.variance
 	}
 	w.noise = scale{variance: v, dof: dof}
+	n := int(min(w.seen, warmGaps)) - surelyAfter
+	if n < 0 {
+		return
+	}
+	w.gap, w.p11 = w.level(n, surelyAfter)
+	w.rate, w.p12, w.p22, w.at = 0, 0, w.unknownRate(), w.ago(int64(n)).work
+	w.agree(n)
+	for i := n - 1; i >= 0; i-- {
+		r := w.ago(int64(i))
+		w.predict(float64(r.work - w.at))
+		w.at = r.work
+		nu, s := r.mm-w.gap, w.p11+r.variance
+		z := w.noise.standardised(nu, s)
+		r.pass, r.z = math.Abs(z) <= rejectedSDs, nu/math.Sqrt(s)
+		w.pull(nu, r.variance, z)
+	}
+	w.steps.reset()
 }
 
 // passOn moves gaps that are old enough into the block, and a full block into
@@ -284,7 +317,7 @@ func (w *wear) stepped(run int) (stepMM float64) {
 	// The chart may have begun to count before the change: the latest gaps
 	// are the surest.
 	n := min(max(run, 1), surelyAfter)
-	now, variance := w.level(n)
+	now, variance := w.level(0, n)
 	step := now - w.gap
 	// What surely came before the change still counts.
 	if w.total > warmGaps {
