@@ -195,9 +195,10 @@ func (b *Brake) TellStep(nowNS int64, out *Out) {
 	}
 }
 
-// renew begins anew at a gap, after work at the adjuster, and keeps the rate. A
-// new lining runs in.
-func (w *wear) renew(gapMM, variance float64) (stepMM float64) {
+// renew begins anew at a gap, which comes with the variance that it states, after
+// work at the adjuster, and keeps the rate. A new lining runs in.
+func (w *wear) renew(gapMM, stated float64) (stepMM float64) {
+	variance := stated * w.noise.variance
 	stepMM = gapMM - w.gap
 	fitted := w.renewed == LiningFitted
 	w.renewed = ""
@@ -213,7 +214,7 @@ func (w *wear) renew(gapMM, variance float64) (stepMM float64) {
 		}
 	}
 	w.seen = 0
-	w.begin(gapMM, variance)
+	w.begin(gapMM, stated)
 	w.held = 0
 	w.steps.reset()
 	return stepMM

@@ -33,10 +33,12 @@ type wear struct {
 
 // reading is a measured gap on its way into the bank.
 type reading struct {
-	mm, variance float64
-	work         int64
-	pass         bool    // not an outlier
-	z            float64 // standardised innovation; NaN where it begins anew
+	mm       float64
+	stated   float64 // variance that it states …
+	variance float64 // … and that is believed of it
+	work     int64
+	pass     bool    // not an outlier
+	z        float64 // standardised innovation; NaN where it begins anew
 }
 
 const (
@@ -112,17 +114,16 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 	w.stated += (known - w.stated) / math.Min(float64(w.total), 200)
 	// A cycle that claims much less than the others isn't believed.
 	known = math.Max(known, 0.25*w.stated)
-	r := known * w.noise.variance
 	switch {
 	case !w.set:
 		w.set, w.renewed, w.seen = true, "", 0
-		w.begin(gapMM, r)
+		w.begin(gapMM, known)
 	case w.renewed != "":
-		stepMM = w.renew(gapMM, r)
+		stepMM = w.renew(gapMM, known)
 	case w.seen < surelyAfter:
-		w.begin(gapMM, r)
+		w.begin(gapMM, known)
 	default:
-		stepMM = w.follow(gapMM, known, r)
+		stepMM = w.follow(gapMM, known)
 	}
 	if w.total == warmGaps {
 		w.warm()
@@ -134,10 +135,10 @@ func (w *wear) add(gapMM, uMM float64) (stepMM float64) {
 }
 
 // begin takes the median of the first gaps of a level for it: any of them may be
-// a bad reading.
-func (w *wear) begin(gapMM, variance float64) {
+// a bad reading. The gap comes with the variance that it states.
+func (w *wear) begin(gapMM, stated float64) {
 	w.seen++
-	w.remember(reading{gapMM, variance, w.work, true, NoValue()})
+	w.remember(reading{gapMM, stated, stated * w.noise.variance, w.work, true, NoValue()})
 	n := int(w.seen)
 	w.gap, w.p11 = w.level(0, n)
 	w.p12, w.at = 0, w.work
@@ -177,13 +178,13 @@ func (w *wear) level(but, n int) (mm, variance float64) {
 
 // follow takes a gap into the filter, unless the chart tells a change with it. It
 // returns the size of that, or 0.
-func (w *wear) follow(gapMM, known, r float64) (stepMM float64) {
+func (w *wear) follow(gapMM, stated float64) (stepMM float64) {
 	w.predict(float64(w.work - w.at))
 	w.at = w.work
 	w.seen++
 
-	nu := gapMM - w.gap
-	s := w.p11 + r
+	r := stated * w.noise.variance
+	nu, s := gapMM-w.gap, w.p11+r
 	z := w.noise.standardised(nu, s)
 	side, run := 0, 0
 	if w.total > fewGaps {
@@ -191,9 +192,9 @@ func (w *wear) follow(gapMM, known, r float64) (stepMM float64) {
 		if w.total < warmGaps {
 			scatter = w.early()
 		}
-		side, run = w.steps.add(scatter.inARow(nu, w.p11+known*scatter.variance), w.neighbours.rho())
+		side, run = w.steps.add(scatter.inARow(nu, w.p11+stated*scatter.variance), w.neighbours.rho())
 	}
-	w.remember(reading{gapMM, r, w.work, math.Abs(z) <= rejectedSDs, nu / math.Sqrt(s)})
+	w.remember(reading{gapMM, stated, r, w.work, math.Abs(z) <= rejectedSDs, nu / math.Sqrt(s)})
 	if side != 0 {
 		return w.stepped(run)
 	}
@@ -261,7 +262,7 @@ func (w *wear) warm() {
 		dof += w.noise.dof / 2
 	}
 	for i := range int64(warmGaps) {
-		w.ago(i).variance *= v / w.noise.variance
+		w.ago(i).variance = v * w.ago(i).stated
 	}
 	w.noise = scale{variance: v, dof: dof}
 	n := int(min(w.seen, warmGaps)) - surelyAfter
