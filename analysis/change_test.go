@@ -231,6 +231,49 @@ func TestBadReadingsAmongTheFirst(t *testing.T) {
 	}
 }
 
+// A scatter that was taken for far too small is found to be: good gaps are no bad
+// readings for good. Bad ones, which come alone, still teach nothing.
+func TestScatterRecovers(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 3))
+	s := scale{variance: 0.005, dof: 200}
+	for range 10000 {
+		z := math.Round(r.NormFloat64())
+		s.learn(z * z / s.variance)
+	}
+	if s.variance < 0.9 || s.variance > 1.25 {
+		t.Errorf("from a variance of 0.005 to %.3f in 10,000 gaps that scatter by 1, in steps of 1", s.variance)
+	}
+	before := s.variance
+	for i := range 2000 {
+		z := math.Round(r.NormFloat64())
+		if i%20 == 0 {
+			z = 20
+		}
+		s.learn(z * z / s.variance)
+	}
+	if s.variance > 1.15*before {
+		t.Errorf("bad readings widened it from %.3f to %.3f", before, s.variance)
+	}
+}
+
+// Gaps written so coarsely that most of the first are equal have the scatter of
+// their steps nevertheless.
+func TestScatterOfCoarseGaps(t *testing.T) {
+	s := limits()
+	s.Charts = NewCharts()
+	for seed := range uint64(3000) {
+		c := newCyclesOf(seed, s)
+		w := &c.b.wear
+		for range warmGaps {
+			c.gap += c.wear + 2e-4*c.r.NormFloat64()
+			w.add(c.gap+0.0096*math.Round(c.r.NormFloat64()), 0.01)
+		}
+		if w.noise.variance < 0.1 {
+			t.Errorf("seed %d: the scatter is taken for %.4f of the variance stated", seed, w.noise.variance)
+		}
+	}
+}
+
 // What happens to a brake is told apart.
 func TestChangesAreToldApart(t *testing.T) {
 	ring := limits()

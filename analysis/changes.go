@@ -138,7 +138,7 @@ func (l *levelChart) add(mm float64, atNS int64) (movedMM float64) {
 	l.before[l.n%len(l.before)] = mm
 	if l.n++; l.n == 1 {
 		const first = 0.01 * 0.01
-		l.mm, l.short, l.long = mm, scale{first, 4}, scale{first, 4}
+		l.mm, l.short, l.long = mm, scale{variance: first, dof: 4}, scale{variance: first, dof: 4}
 		return 0
 	}
 	one := &l.short
@@ -198,7 +198,7 @@ func (t *timeChart) add(s, gapMM float64) (grownS float64) {
 	if t.n == 0 {
 		t.gap0, t.usual, t.perG = gapMM, s, 0.4*s
 		t.uu, t.pp = math.Pow(0.1*s+1e-4, 2), math.Pow(0.3*s, 2)
-		t.noise = scale{math.Pow(0.03*s+1e-4, 2), 4}
+		t.noise = scale{variance: math.Pow(0.03*s+1e-4, 2), dof: 4}
 	}
 	t.n++
 	x := gapMM/t.gap0 - 1

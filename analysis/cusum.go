@@ -70,6 +70,7 @@ func (c *cusum) reset() { c.up, c.dn, c.upRun, c.dnRun = 0, 0, 0, 0 }
 type scale struct {
 	variance float64
 	dof      float64 // values that it rests on
+	beyond   bool    // the latest was too far off to teach
 }
 
 const scaleMemory = 3000 // values
@@ -101,15 +102,16 @@ func (s *scale) inARow(d, variance float64) float64 {
 
 // learn takes a squared deviation in units of the variance believed so far.
 // What lies beyond five standard deviations is a bad reading and teaches nothing;
-// while the scale is hardly known it may be the scale that is wrong, and teaches
-// as much as five.
+// while the scale is hardly known, or where one follows the other, it may be the
+// scale that is wrong, and teaches as if its square were five.
 func (s *scale) learn(z2 float64) {
 	const (
 		most   = 25.0
 		hardly = 30 // values
 	)
-	if z2 > most {
-		if s.dof > hardly {
+	again := s.beyond
+	if s.beyond = z2 > most; s.beyond {
+		if s.dof > hardly && !again {
 			return
 		}
 		z2 = most / 5

@@ -120,7 +120,7 @@ func TestScatterIsTakenFromSiblings(t *testing.T) {
 	if n := apart.noise(-1, 10); n.dof > 6 {
 		t.Errorf("siblings that differ are taken for known, with %.0f degrees of freedom", n.dof)
 	}
-	if n := NewFamily().noise(-1, 10); n != (scale{1, 10}) {
+	if n := NewFamily().noise(-1, 10); n != (scale{variance: 1, dof: 10}) {
 		t.Errorf("without siblings: %+v", n)
 	}
 }

@@ -1,6 +1,9 @@
 package analysis
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // wear follows the underlying gap of one brake over its cycles. A robust
 // Kalman filter of gap and wear per cycle takes each measured gap as it comes,
@@ -239,14 +242,22 @@ func (w *wear) early() scale {
 
 // scatter is the standard deviation of gaps, in what they state, by the latest n
 // differences from one on: wear and a wrong first guess of it leave those alone.
-// They are of gaps next but one, as neighbours share an error.
+// They are of gaps next but one, as neighbours share an error. It is by their
+// median, or by their seventieth percentile where that says more than twice as
+// much: gaps written coarsely are often equal.
 func (w *wear) scatter(from, n int64) float64 {
 	var buf [warmGaps]float64
 	d := buf[:n]
 	for i := range n {
 		d[i] = math.Abs(w.ago(from+i).mm-w.ago(from+i+2).mm) / math.Sqrt(2*w.stated)
 	}
-	return madToSD * medianInPlace(d)
+	const seventieth = 1.0364 // standard normal deviations within which 70 % lie
+	sd := madToSD * medianInPlace(d)
+	slices.Sort(d)
+	if wide := d[len(d)*7/10] / seventieth; wide > 2*sd {
+		return wide
+	}
+	return sd
 }
 
 // warm takes the scatter from the first gaps, as soon as there are enough, and goes
