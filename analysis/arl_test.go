@@ -117,7 +117,7 @@ func TestMarkovChainAgainstR(t *testing.T) {
 func TestChartsInUse(t *testing.T) {
 	charts := NewCharts()
 	run := func(c cusum) float64 { return runLength{c.k, c.h, c.score}.twoSided(0) }
-	near(t, "run length of both", 1/(1/run(charts.whole.cusum)+1/run(charts.rest.cusum)), designRunLength, 20)
+	near(t, "run length of both", 1/(1/run(charts.whole.cusum)+1/run(charts.rest.cusum)), designRunLength, 1e-3)
 	near(t, "run length", run(charts.creep), designRunLength, 1e-4)
 	for shift, c := range map[float64]cusum{stepSDs: charts.whole.cusum, 1: charts.creep} {
 		plain := runLength{k: c.k, h: decisionInterval(c.k, wantedRunLength, score{})}

@@ -2,9 +2,9 @@ package analysis
 
 import "math"
 
-// Family is what the brakes of one model share of what they learn about wear:
-// while a brake's own history is short, the others' stand in for it. All its
-// brakes must be stepped from one goroutine, in the order in which their
+// Family is what the brakes of one model share of what they learn about wear and
+// scatter: while a brake's own history is short, the others' stand in for it. All
+// its brakes must be stepped from one goroutine, in the order in which their
 // samples came: then the same samples give the same results.
 type Family struct {
 	members []summary

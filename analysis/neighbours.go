@@ -24,7 +24,7 @@ const (
 )
 
 // learn takes the standardised error of the gap of a cycle. What lies beyond
-// reason is left out, or is no number, with the pairs that it is in.
+// reason, or is no number, is left out with the pairs that it is in.
 func (n *neighbours) learn(z float64, work int64) {
 	if !(math.Abs(z) <= rejectedSDs) {
 		n.lastWork = 0

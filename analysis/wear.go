@@ -1,9 +1,6 @@
 package analysis
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // wear follows the underlying gap of one brake over its cycles. A robust
 // Kalman filter of gap and wear per cycle takes each measured gap as it comes,
@@ -55,7 +52,7 @@ const (
 
 	dofOfMAD = 9 // degrees of freedom of the scatter that the first gaps tell
 
-	surelyAfter = 3 // of the gaps in which a change was found, so many are taken for its level
+	surelyAfter = 3 // of the gaps of a new level, so many are taken for it
 
 	outlierSDs  = 3.0  // beyond this an innovation's pull is bounded …
 	rejectedSDs = 4.0  // … and beyond this it has none
@@ -253,8 +250,7 @@ func (w *wear) scatter(from, n int64) float64 {
 	}
 	const seventieth = 1.0364 // standard normal deviations within which 70 % lie
 	sd := madToSD * medianInPlace(d)
-	slices.Sort(d)
-	if wide := d[len(d)*7/10] / seventieth; wide > 2*sd {
+	if wide := selectInPlace(d, len(d)*7/10) / seventieth; wide > 2*sd {
 		return wide
 	}
 	return sd
